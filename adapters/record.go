@@ -1,0 +1,51 @@
+package adapters
+
+import "dewclaw/events"
+
+// An Outcome is what a mapping made of one record.
+type Outcome uint8
+
+// The outcomes of mapping. Whether mapped events are new is decided later.
+const (
+	Mapped  Outcome = iota // Drafts are its events
+	Held                   // Held says why it is refused
+	Ignored                // a rule of the mapping says that it is nothing; Why says which
+)
+
+// A Record is one raw item after mapping: a row, a group of rows, an element of
+// a JSON document, or the part of a document that stands around its elements.
+type Record struct {
+	Outcome  Outcome
+	ID       events.RecordID // its key; zero if it is held and no key could be read
+	Line     int
+	LastLine int // 0 if it has one line
+	Member   string
+	Rows     int           // rows it was made of, at least 1
+	Raw      events.Digest // digest of its text, to know it again before mapping
+
+	Drafts []Draft      // in slot order; empty unless mapped
+	Held   *events.Held // nil unless held; its ID is set
+	Why    string       // the rule that ignores it
+
+	// Whole says that the record states all there is under its key, so that an
+	// event it had before and lacks now has vanished. A group of rows is not: a
+	// further row may stand elsewhere.
+	Whole bool
+
+	Day    string // local day YYYY-MM-DD, "" if it has none or none could be read
+	Scope  string // list, barn or operator it belongs to, for complete sources
+	Animal string // key identifier as scheme:value in compact form, "" if none: for control totals
+}
+
+// A Draft is one event as a mapping makes it: everything but its revision,
+// which depends on what the log already holds.
+type Draft struct {
+	Kind   events.Kind
+	Entity events.Entity
+	Digest events.Digest
+	Open   []byte // stored form without the closing brace: see events.AppendOpen and events.AppendRevision
+	Data   []byte // the part of Open that is the payload, for the schema check
+	// Guarded says that the fact must not end because a source is silent about
+	// it: a wrap, a block, a medicine.
+	Guarded bool
+}

@@ -1,0 +1,72 @@
+package adapters
+
+import (
+	"context"
+	"io"
+
+	"dewclaw/events"
+)
+
+// A Table is what an encoder writes: named columns and rows of cells. Columns
+// with points in their names are nested objects in JSON.
+type Table struct {
+	Columns []Column
+	Rows    [][]Cell // each as long as Columns
+}
+
+// A Column is one column of a [Table].
+type Column struct {
+	Name string
+	Type events.FieldType // how JSON writes it: numbers and truths bare, lists as arrays, the rest as text
+}
+
+// A Cell is one value: Text for CSV and for texts in JSON, List for lists.
+type Cell struct {
+	Text string
+	List []string
+}
+
+// A Style says how an encoder writes a table.
+type Style struct {
+	Format    string // csv, ndjson or json (one array)
+	Encoding  string // as in Layout, with or without byte order mark: "utf-8-bom"
+	Delimiter rune
+	LineEnd   string // "\n" or "\r\n"
+	Header    bool
+	Guard     bool   // csv: neutralize cells a spreadsheet would run as a formula, so that they can be read back
+	ListMark  string // csv: between the elements of a list in one cell
+}
+
+// An Encoder writes tables of one style. Write may be called several times for
+// one output; Close ends it (a closing bracket) and does not close the writer.
+type Encoder interface {
+	Write(t *Table) error
+	Close() error
+}
+
+// NewEncoder is what an encoding adapter offers. The error is of kind invalid if
+// the style makes no sense. A cell that the encoding cannot write is an error of
+// kind invalid from Write, and nothing of that table was written.
+type NewEncoder func(w io.Writer, s Style) (Encoder, error)
+
+// A Batch is a run of events on the way to a recipient, already in its layout.
+type Batch struct {
+	Name  string // file name without folder, the same whenever the batch is made again
+	Body  []byte // whole output of an encoder; nil for a sink that takes events
+	First events.Place
+	Last  events.Place
+	Rows  int
+
+	Events []events.Event // for a sink that sends events one by one
+	IDs    []string       // CloudEvents ids of the events in it, in order
+}
+
+// A Sink carries batches to one recipient: the beat "send". Send returns nil
+// only when the batch has safely arrived where it goes (a file is fsynced and
+// has its final name, a broker has acknowledged). Sending the same batch again
+// leaves one copy or the same ids. Errors: of kind unavailable, try again later;
+// of kind invalid, the recipient refuses the batch and it is parked.
+type Sink interface {
+	Send(ctx context.Context, b *Batch) error
+	Close() error
+}

@@ -1,0 +1,47 @@
+package adapters
+
+import (
+	"context"
+	"io"
+	"time"
+)
+
+// A Source hands over originals: files, messages, request bodies.
+//
+// Next blocks until there is one, the context ends, or the source fails; after
+// a failure of kind unavailable the caller backs off and calls Next again. It
+// returns io.EOF when nothing more can come (a folder that is read once). One
+// goroutine calls Next; an original that was handed over is settled before or
+// after the next one is asked for, in any order.
+type Source interface {
+	Next(ctx context.Context) (*Delivery, error)
+}
+
+// A Delivery is one original on its way in, and what settles it.
+type Delivery struct {
+	Name     string    // as the source tells it: file name below the folder, subject; for people and for the log
+	Message  string    // transport identity of a message; "" for a file
+	Stream   string    // identity of the stream Sequence counts in; "" for a file
+	Sequence uint64    // place in the stream; 0 for a file
+	Received time.Time // when it was first received
+	Size     int64     // bytes; -1 if not known before reading
+
+	// Open opens the bytes from the start. It may be called again. The bytes are
+	// the same at every call or the call fails: an original that changes while
+	// it is read is an error of kind unavailable, and is handed over again.
+	Open func(ctx context.Context) (io.ReadCloser, error)
+
+	// Settle tells the source what became of the original, once, after the
+	// commit: the beat "acknowledge". Nothing is moved, deleted or acknowledged
+	// upstream before. Its error is for the operator; the original was taken.
+	Settle func(ctx context.Context, v Verdict) error
+}
+
+// A Verdict is what became of an original.
+type Verdict int
+
+// The verdicts.
+const (
+	Taken    Verdict = iota // committed: whatever was in it is in the log, accepted or held
+	NotTaken                // not committed: hand it over again later
+)
