@@ -17,6 +17,18 @@ type Source interface {
 	Next(ctx context.Context) (*Delivery, error)
 }
 
+// A Batcher is a [Source] whose originals are small and many, such as messages:
+// it hands over several at once, so that one commit can carry them all.
+//
+// NextBatch blocks like Next until there is one original, then collects what
+// else comes within wait, up to max. It returns at least one delivery or an
+// error, never both, in the order of the source. Each delivery is one original
+// and is settled by itself, in the order they were handed over. Next and
+// NextBatch may be mixed, from one goroutine.
+type Batcher interface {
+	NextBatch(ctx context.Context, max int, wait time.Duration) ([]*Delivery, error)
+}
+
 // A Delivery is one original on its way in, and what settles it.
 type Delivery struct {
 	Name     string    // as the source tells it: file name below the folder, subject; for people and for the log
@@ -24,6 +36,7 @@ type Delivery struct {
 	Stream   string    // identity of the stream Sequence counts in; "" for a file
 	Sequence uint64    // place in the stream; 0 for a file
 	Received time.Time // when it was first received
+	Modified time.Time // when a file was last changed, as its file system says; zero for anything else
 	Size     int64     // bytes; -1 if not known before reading
 
 	// Open opens the bytes from the start. It may be called again. The bytes are
