@@ -59,3 +59,52 @@ func (x *Encoder) digest(counted []byte, offset int) Digest {
 	sum := sha256.Sum256(b)
 	return Digest(sum[:16])
 }
+
+// StoredDigest returns the content digest of a payload as it is stored, without
+// decoding it. It trusts that data is what an [Encoder] wrote; for anything else
+// the digest means nothing.
+func StoredDigest(data []byte) Digest {
+	b := make([]byte, 0, len(data)+32)
+	end := countedEnd(data)
+	for i := 0; i < end; {
+		c := data[i]
+		switch {
+		case c == '"':
+			next := skipString(data[:end], i)
+			if next < 0 {
+				next = end
+			}
+			b = append(b, data[i:next]...)
+			i = next
+		case c == '-' || c >= '0' && c <= '9':
+			b = append(b, '"')
+			for i < end && numberByte(data[i]) {
+				b = append(b, data[i])
+				i++
+			}
+			b = append(b, '"')
+		default:
+			b = append(b, c)
+			i++
+		}
+	}
+	sum := sha256.Sum256(append(b, '}'))
+	return Digest(sum[:16])
+}
+
+// countedEnd returns the offset behind the members that count for the digest:
+// where the first other member or the closing brace begins.
+func countedEnd(data []byte) int {
+	end := max(0, len(data)-1)
+	_ = members(data, func(name string, _ []byte, start int) error {
+		switch name {
+		case "derived", "notes", "observer", "operators", "origin", "who", "words":
+			end = start
+			return errShape
+		}
+		return nil
+	})
+	return end
+}
+
+func numberByte(c byte) bool { return c >= '0' && c <= '9' || c == '-' || c == '.' }

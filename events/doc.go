@@ -22,7 +22,7 @@
 //
 // The members revision, change and before are left out for a first revision
 // that was recorded; farm, visit and scope are left out where the entry's
-// defaults say the same.
+// defaults say the same, and the position of before where it is the entry's own.
 //
 // # The payload
 //

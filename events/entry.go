@@ -36,8 +36,9 @@ const (
 // its source then stood, together or not at all. It is one JSON object:
 //
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
-//	 "mapping":…,"archive":…,"name":…,"from":{…},"to":{…},"counts":{…},
-//	 "complete":{…},"waits":[…],"defaults":{…},"events":[…],"held":[…]}
+//	 "mapping":…,"archive":…,"name":…,"received":…,"asOf":…,"from":{…},"to":{…},
+//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],
+//	 "defaults":{…},"events":[…],"held":[…]}
 //
 // Members that are empty are left out. Events stand in the stored form of the
 // package comment, and last but held, so that a reader can slice them without
@@ -54,11 +55,13 @@ type Entry struct {
 	Archive  string    `json:"archive,omitempty"`  // SHA-256 of the original, kept in the archive
 	Name     string    `json:"name,omitempty"`     // file name or subject as the source told it
 	Received string    `json:"received,omitempty"` // when the original was first received, RFC 3339 in UTC
+	AsOf     string    `json:"asOf,omitempty"`     // complete source: as of when the original speaks, RFC 3339 in UTC
 	From     *Cursor   `json:"from,omitempty"`     // where the source stood before
 	To       *Cursor   `json:"to,omitempty"`       // where it stands after
 	Counts   Counts    `json:"counts,omitzero"`    // outcomes of the records between From and To
 	Complete *Complete `json:"complete,omitempty"` // at the end of an export of a complete source
 	Waits    []Wait    `json:"waits,omitempty"`    // retractions that wait for a person
+	Back     []Entity  `json:"back,omitempty"`     // retractions that no longer wait: the source has the fact again
 	Notices  []string  `json:"notices,omitempty"`  // what a person should know of this read, in words
 	Defaults Defaults  `json:"defaults,omitzero"`  // what events of this entry share
 
@@ -73,19 +76,29 @@ type Defaults struct {
 	Scope string `json:"scope,omitempty"`
 }
 
-// A Cursor is where a source stands: in a file, how many records are settled;
-// in a stream, the sequence of the last message.
+// A Cursor is where a source stands: in a file, how many records are read; in a
+// stream, the messages that were taken. An entry whose From has End set tells
+// that bytes which were read before came again: it has counts and no events.
 type Cursor struct {
 	Records  int       `json:"records,omitempty"`  // records of the original read so far, of every outcome
 	Line     int       `json:"line,omitempty"`     // last line read, for people
 	End      bool      `json:"end,omitempty"`      // the original was read to its end
 	Stream   string    `json:"stream,omitempty"`   // identity of the stream a sequence counts in
 	Sequence uint64    `json:"sequence,omitempty"` // last message of a stream
-	Waiting  []Waiting `json:"waiting,omitempty"`  // records that wait for the end of the original
+	Ranges   []Range   `json:"ranges,omitempty"`   // messages of this entry, ascending
+	Waiting  []Waiting `json:"waiting,omitempty"`  // records that began in this entry to wait for the end of the original
+	Settled  []string  `json:"settled,omitempty"`  // records whose wait ended in this entry; they are in its counts
+}
+
+// A Range is a run of messages of a stream, both ends included.
+type Range struct {
+	First uint64 `json:"first"`
+	Last  uint64 `json:"last"`
 }
 
 // A Waiting record equals an older revision, or lacks an event it had: only the
-// end of its original tells whether a later row settles it.
+// end of its original tells whether a later row settles it. It is counted when
+// it is settled.
 type Waiting struct {
 	Record string `json:"record"`
 	Line   int    `json:"line"`
@@ -130,8 +143,9 @@ func (c Counts) String() string {
 type Complete struct {
 	AsOf  string   `json:"asOf"`            // as of when the export speaks, RFC 3339 in UTC
 	Scope string   `json:"scope,omitempty"` // list, barn or operator the file names
-	Days  []string `json:"days,omitempty"`  // days for which what is missing counts as vanished
-	Why   string   `json:"why,omitempty"`   // why not for (all) days it lists, in words; "" if for all
+	Days  []string `json:"days,omitempty"`  // days for which what is missing counts as vanished, ascending
+	Other []string `json:"other,omitempty"` // the other days it lists, ascending
+	Why   string   `json:"why,omitempty"`   // why not for these, in words; "" if there are none
 }
 
 // A Wait is a retraction that waits for a person: the source no longer has the
@@ -299,7 +313,12 @@ func (e *Entry) Event(i int) (Event, error) {
 		case "revision":
 			return json.Unmarshal(value, &ev.Revision)
 		case "before":
-			return json.Unmarshal(value, &ev.Before)
+			if err := json.Unmarshal(value, &ev.Before); err != nil || ev.Before == nil {
+				return err
+			}
+			if ev.Before.Position == 0 {
+				ev.Before.Position = e.At
+			}
 		case "data":
 			ev.Data = withArchive(value, e.Archive)
 		}
@@ -331,7 +350,7 @@ func (e *Entry) All() iter.Seq2[Event, error] {
 type Revision struct {
 	Number int    // from 1
 	Change Change //
-	Before *Place // nil for a first revision
+	Before *Place // nil for a first revision; its position is 0 if it stands in the same entry
 }
 
 // AppendRevision appends the stored form of an event to b: open is the form
@@ -348,9 +367,13 @@ func AppendRevision(b, open []byte, r Revision) []byte {
 		b = append(b, '"')
 	}
 	if r.Before != nil {
-		b = append(b, `,"before":{"position":`...)
-		b = appendInt(b, int(r.Before.Position))
-		b = append(b, `,"index":`...)
+		b = append(b, `,"before":{`...)
+		if r.Before.Position != 0 {
+			b = append(b, `"position":`...)
+			b = appendInt(b, int(r.Before.Position))
+			b = append(b, ',')
+		}
+		b = append(b, `"index":`...)
 		b = appendInt(b, r.Before.Index)
 		b = append(b, '}')
 	}
