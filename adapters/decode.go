@@ -18,6 +18,7 @@ type Layout struct {
 	Each      string   // json: JSONPath of the elements that are rows; "" if the document is one row, or each element of a top-level array is
 	MaxRow    int      // bytes of one row, line or JSON element; over it the row is held. 0 means 1 MiB
 	MaxDoc    int      // bytes of one JSON document that must be read whole. 0 means 64 MiB
+	Guard     bool     // csv: an encoder guarded the cells (see Style.Guard): the guard is taken off
 }
 
 // A Head is what stands before the rows of an original.
@@ -37,14 +38,18 @@ type Row struct {
 	Bytes    []byte // the row as read, only if it is not text in the declared encoding
 	Size     int    // bytes of a row over the layout's MaxRow, whose Text is cut; else 0
 
-	Cells []string // csv: quotes removed, spaces kept
-	Value any      // json: the element; objects map[string]any, arrays []any, numbers json.Number
-	Doc   any      // json: the document the element stands in; the element itself if it has none around it
-	Path  string   // json: normalized path (RFC 9535) of the element in Doc; "" for the document itself
+	Cells   []string // csv: quotes removed, spaces kept. With a Fault: what could be split, for people only
+	Value   any      // json: the element; objects map[string]any, arrays []any, numbers json.Number
+	Doc     any      // json: the document the element stands in; the element itself if it has none around it
+	DocText string   // json: text of Doc, if the element is not the document itself; else ""
+	Path    string   // json: normalized path (RFC 9535) of the element in Doc; "" for the document itself
+	First   bool     // first row of its document (json) or of its original or member (csv)
 
 	// Fault says why the row cannot be used: broken quoting, broken JSON, bytes
 	// outside the encoding, too large, a number that would do harm. Such a row
-	// is held and the next one is read all the same.
+	// is held and the next one is read all the same. A document in which
+	// Layout.Each selects nothing is one row without Value, with Doc and without
+	// Path.
 	Fault *events.Reason
 }
 
