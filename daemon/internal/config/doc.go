@@ -1,0 +1,69 @@
+// Package config reads dewclaw.yaml: one file that names the log, farms,
+// sources, recipients, feeds and grants. It gives plain values and opens nothing
+// but that file; what it names (folders, mappings, secrets) is opened by those
+// who need it. Start at [Load].
+//
+// # The file
+//
+//	version: 1
+//	data: data                      folder of log, archive and cursors; default "data"
+//	log: {url: …, stream: …, …}     an external log; without it the embedded one
+//	farms:
+//	  larkfield: {name: Larkfield, zone: Europe/Berlin}
+//	sources:
+//	  chute:
+//	    farm: larkfield             or farms: [ … ], when the rows name the farm
+//	    folder: in/chute            or nats: {url: …, subject: …}
+//	    files: ["*.csv"]            default "*"
+//	    below: true                 folders below it too; default false
+//	    mapping: chute.yaml
+//	    after: keep                 keep, move (to move-to) or delete
+//	    rest: 2s                    how long a file must not change before it is taken
+//	    scan: 30s                   time between two looks into the folder
+//	    silent: 36h                 say so when nothing came for that long
+//	    again: 1m                   wait before what could not be taken is tried again
+//	recipients:
+//	  vet: {name: The practice, pseudonyms: {file: vet.key}}
+//	feeds:
+//	  vet-daily:
+//	    recipient: vet
+//	    farms: [larkfield]
+//	    kinds: [examination, lesion]
+//	    where: {lesion: {code: [DD]}}
+//	    format: cloudevents         cloudevents, cloudevents-array or mapping
+//	    mapping: out.yaml           with format mapping
+//	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}
+//	    deletes: column             column, file or report
+//	    known-animals: any          any, or wait until a roster knows the animal
+//	    identities: granted         granted, or pseudonyms for less than that
+//	    begin: start                start of the log, or now
+//	    every: 15m                  longest wait for a batch to fill
+//	    batch: {rows: 50000, size: 4MiB}
+//	grants:
+//	  - {farm: larkfield, recipient: vet, purpose: treatment, kinds: [examination, lesion],
+//	     period: {from: 2026-01-01}, fields: identities, from: 2026-01-01, until: 2026-12-31}
+//	settings: {toe-hairline: 82.55} thresholds of advisories: see the code list advisories
+//
+// Ids are lower-case letters, digits and hyphens, begin with a letter, have at
+// most 63 characters and never change. Paths are relative to the file. Durations
+// are Go's with d for a day of 24 hours (90s, 36h, 7d). Secrets stand as {file: …} or {env: …}, never
+// in the file itself. The variables DEWCLAW_DATA, DEWCLAW_LOG_URL and
+// DEWCLAW_LOG_STREAM of the environment replace data, log.url and log.stream.
+//
+// A condition of where holds for an event of its kind whose field has one of the
+// values; a lesion code holds for its kinds too (WL for WLF). Events of other
+// kinds are not touched by it.
+//
+// # Grants
+//
+// Every feed needs a grant for each of its farms and kinds that gives identities
+// or pseudonyms; without one the config is refused. Whether a grant is in force
+// is a question of the day of delivery and no mistake in the config.
+//
+// # Mistakes
+//
+// All of them are told at once, each an [events.Fault] with file, line and
+// column, in the order of the file. The published schema config.schema.json says
+// the same as this package about the shape of the file; references from one part
+// to another (a feed's recipient, its grants) are checked here only.
+package config
