@@ -358,4 +358,3 @@ func ExampleParse() {
 	// dewclaw.yaml:2:1: farm: wanted a known key, got "farm"
 	// hint: did you mean "farms"?
 }
-
