@@ -127,3 +127,56 @@ func textInto(value []byte, p *string) error {
 	}
 	return json.Unmarshal(value, p)
 }
+
+// Member slices the member of the object b that begins at offset i: 1 for the
+// first, then next. next is 0 behind the last member (there is no member then)
+// and negative if b is not the JSON of an entry. Like [ParseEntry] it is for
+// bytes that we wrote ourselves; name and value are slices of b, the name still
+// in its escapes. It does not allocate.
+func Member(b []byte, i int) (name, value []byte, next int) {
+	if len(b) < 2 || b[0] != '{' || i < 1 || i >= len(b) {
+		return nil, nil, -1
+	}
+	if b[i] == '}' {
+		return nil, nil, 0
+	}
+	if b[i] == ',' {
+		i++
+	}
+	end := skipValue(b, i)
+	if end < 0 || end-i < 2 || b[i] != '"' || end >= len(b) || b[end] != ':' {
+		return nil, nil, -1
+	}
+	name = b[i+1 : end-1 : end-1]
+	if next = skipValue(b, end+1); next < 0 {
+		return nil, nil, -1
+	}
+	return name, b[end+1 : next : next], next
+}
+
+// Element is [Member] for the array b.
+func Element(b []byte, i int) (value []byte, next int) {
+	if len(b) < 2 || b[0] != '[' || i < 1 || i >= len(b) {
+		return nil, -1
+	}
+	if b[i] == ']' {
+		return nil, 0
+	}
+	if b[i] == ',' {
+		i++
+	}
+	if next = skipValue(b, i); next < 0 {
+		return nil, -1
+	}
+	return b[i:next:next], next
+}
+
+// Text decodes a JSON string that [Member] or [Element] sliced; a null is "".
+// Errors are of kind [ErrCorrupt].
+func Text(value []byte) (string, error) {
+	var s string
+	if err := textInto(value, &s); err != nil {
+		return "", fmt.Errorf("%w: %w", err, ErrCorrupt)
+	}
+	return s, nil
+}
