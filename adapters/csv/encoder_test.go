@@ -45,7 +45,8 @@ func encode(t testing.TB, s adapters.Style, tables ...*adapters.Table) ([]byte, 
 			return b.Bytes(), err
 		}
 	}
-	return b.Bytes(), e.Close()
+	err = e.Close()
+	return b.Bytes(), err
 }
 
 func TestEncoder_WritesItsStyle(t *testing.T) {
