@@ -1,0 +1,164 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// walk fills v and everything below it.
+func walk(v any) (any, error) {
+	var err error
+	switch v := v.(type) {
+	case object:
+		for i := range v {
+			if v[i].value, err = walk(v[i].value); err != nil {
+				return nil, err
+			}
+		}
+		return fillObject(v)
+	case []any:
+		for i := range v {
+			if v[i], err = walk(v[i]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return v, nil
+}
+
+func fillObject(o object) (object, error) {
+	if name, ok := o.get("x-list").(string); ok {
+		list, err := enum(name)
+		if err != nil {
+			return nil, err
+		}
+		o = o.set("enum", "x-list", list)
+	}
+	if name, ok := o.get("x-each").(string); ok {
+		all, err := each(name)
+		if err != nil {
+			return nil, err
+		}
+		o = o.set("allOf", "x-each", all)
+	}
+	return o, nil
+}
+
+// enum returns the codes of a list; behind a colon stands which of them.
+func enum(name string) ([]any, error) {
+	list, which, _ := strings.Cut(name, ":")
+	var out []any
+	switch name {
+	case "kinds", "kinds:type":
+		for _, k := range events.Kinds() {
+			if which == "type" {
+				out = append(out, k.Type())
+			} else {
+				out = append(out, string(k))
+			}
+		}
+		return out, nil
+	}
+	l := codes.Find(list)
+	if l == nil {
+		return nil, fmt.Errorf("x-list %q: no such code list", name)
+	}
+	for _, code := range l.Codes() {
+		var in bool
+		switch name {
+		case list:
+			in = true
+		case "lesions:dd":
+			in = codes.Lesions().Get(code).DD
+		case "lesions:stages":
+			in = codes.Lesions().Get(code).Stages
+		case "locomotion:usable":
+			in = codes.Locomotion().Get(code).Refused == ""
+		default:
+			return nil, fmt.Errorf("x-list %q: %q is not known of %s", name, which, list)
+		}
+		if in {
+			out = append(out, code)
+		}
+	}
+	return out, nil
+}
+
+// each returns the conditions the entries of a list make.
+func each(name string) ([]any, error) {
+	var out []any
+	switch name {
+	case "severity-scales":
+		for _, s := range codes.SeverityScales().All() {
+			out = append(out, when("scale", s.Code, object{{"value", object{{"enum", texts(s.Points)}}}}))
+		}
+	case "zone-maps":
+		for _, m := range codes.ZoneMaps().All() {
+			out = append(out, when("map", m.Code, object{{"numbers", object{{"items", between(
+				json.Number(strconv.Itoa(m.First)), json.Number(strconv.Itoa(m.Last)))}}}}))
+		}
+	case "locomotion":
+		for _, s := range codes.Locomotion().All() {
+			if score := scores(&s); score != nil && s.Refused == "" {
+				out = append(out, when("scale", s.Code, object{{"score", score}}))
+			}
+		}
+	case "measures":
+		for _, m := range codes.Measures().All() {
+			out = append(out, when("what", m.Code, object{
+				{"unit", object{{"const", m.Unit}}}, {"value", between(decimal(m.Hard[0]), decimal(m.Hard[1]))},
+			}))
+		}
+	case "kinds", "kinds:type":
+		for _, k := range events.Kinds() {
+			data := member{"data", object{{"$ref", string(k) + ".schema.json"}}}
+			if name == "kinds" {
+				out = append(out, when("kind", string(k), object{data}))
+			} else {
+				out = append(out, when("type", k.Type(), object{data, {"dataschema", object{{"const", k.DataSchema()}}}}))
+			}
+		}
+	default:
+		return nil, fmt.Errorf("x-each %q is not known", name)
+	}
+	return out, nil
+}
+
+func scores(s *codes.Scale) object {
+	var points []any
+	for _, p := range s.Points {
+		points = append(points, decimal(p.Value))
+	}
+	switch {
+	case points != nil:
+		return object{{"enum", points}}
+	case s.Low.IsSet():
+		return between(decimal(s.Low), decimal(s.High))
+	}
+	return nil
+}
+
+// when is the condition that the properties hold where name has the value code.
+func when(name, code string, properties object) object {
+	return object{
+		{"if", object{{"properties", object{{name, object{{"const", code}}}}}, {"required", []any{name}}}},
+		{"then", object{{"properties", properties}}},
+	}
+}
+
+func between(low, high json.Number) object { return object{{"minimum", low}, {"maximum", high}} }
+
+func decimal(d events.Decimal) json.Number { return json.Number(d.String()) }
+
+func texts(s []string) []any {
+	var out []any
+	for _, x := range s {
+		out = append(out, x)
+	}
+	return out
+}
