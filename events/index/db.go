@@ -67,7 +67,7 @@ func (d *db) damaged(what string) error {
 func (d *db) run(sql string) error {
 	s, err := d.conn.Prepare(sql)
 	if err == nil {
-		_, err = s.Exec(nil) //nolint:staticcheck // below database/sql on purpose
+		_, err = s.(driver.StmtExecContext).ExecContext(context.Background(), nil)
 		if e := s.Close(); err == nil {
 			err = e
 		}

@@ -9,9 +9,7 @@ import (
 	"dewclaw/events"
 )
 
-// recordKeyLen is the length of the key of a record: source number and record id.
-const recordKeyLen = 4 + len(events.RecordID{})
-
+// appendRecordKey appends the key of a record: source number and record id.
 func appendRecordKey(b []byte, source uint32, id events.RecordID) []byte {
 	return append(binary.BigEndian.AppendUint32(b, source), id[:]...)
 }
