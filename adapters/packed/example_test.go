@@ -12,10 +12,8 @@ import (
 func ExampleMembers() {
 	var b bytes.Buffer
 	z := zip.NewWriter(&b)
-	{
-		w, _ := z.Create("chute.csv")
-		_, _ = io.WriteString(w, "animal;foot\n17;LF\n")
-	}
+	w, _ := z.Create("chute.csv")
+	_, _ = io.WriteString(w, "animal;foot\n17;LF\n")
 	_, _ = z.Create("../away.csv")
 	_ = z.Close()
 
