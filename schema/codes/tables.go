@@ -36,6 +36,7 @@ var lists = map[string]func() *List{
 	"sexes":           plain("sexes"),
 	"signs":           plain("signs"),
 	"taken-off-how":   plain("taken-off-how"),
+	"timings":         as(Timings),
 	"treatments":      as(Treatments),
 	"trim-times":      plain("trim-times"),
 	"trimmed":         plain("trimmed"),
@@ -191,3 +192,14 @@ var advisories = later[Advisory]("advisories")
 
 // Advisories returns the list of advisories.
 func Advisories() *Table[Advisory] { return advisories() }
+
+// A Timing is an entry of the list timings.
+type Timing struct {
+	Entry `yaml:",inline"`
+	Hours int `yaml:"hours"` // elapsed
+}
+
+var timings = later[Timing]("timings")
+
+// Timings returns the list of elapsed times rules count in.
+func Timings() *Table[Timing] { return timings() }
