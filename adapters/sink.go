@@ -59,6 +59,14 @@ type Batch struct {
 
 	Events []events.Event // for a sink that sends events one by one
 	IDs    []string       // CloudEvents ids of the events in it, in order
+
+	// What a manifest tells of it.
+	Feed       string   // feed id
+	Recipient  string   // recipient id
+	Generation int      // of the feed, from 1: counted up when it is rewound
+	Grant      string   // the grants it leaves under, in words
+	Schemas    []string // dataschema of each kind in it, in the order of events.Kinds
+	Late       bool     // it holds events that had to wait, out of their turn
 }
 
 // A Sink carries batches to one recipient: the beat "send". Send returns nil
