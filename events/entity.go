@@ -52,26 +52,54 @@ func AppendEntity(b []byte, r RecordID, s Slot) []byte {
 // ParseRecordID reads what [RecordID.String] writes; the error is of kind [ErrInvalid].
 func ParseRecordID(s string) (RecordID, error) {
 	var r RecordID
-	if len(s) == recordChars {
-		if b, err := codec.DecodeString(s); err == nil && codec.EncodeToString(b) == s {
-			return RecordID(b), nil
-		}
+	if len(s) == recordChars && decode(r[:], s) {
+		return r, nil
 	}
-	return r, fmt.Errorf("record %q: wanted %d characters 0-9 a-v: %w", clip(s, 40), recordChars, ErrInvalid)
+	return RecordID{}, fmt.Errorf("record %q: wanted %d characters 0-9 a-v: %w", clip(s, 40), recordChars, ErrInvalid)
 }
 
 // Split returns the record and the slot of e; the error is of kind [ErrInvalid].
 func (e Entity) Split() (RecordID, Slot, error) {
-	if len(e) == entityChars {
-		rec, err := ParseRecordID(string(e[:recordChars]))
-		if err == nil {
-			if b, err := codec.DecodeString(string(e[recordChars:])); err == nil {
-				return rec, Slot(b), nil
-			}
-		}
+	var r RecordID
+	var s Slot
+	if len(e) == entityChars && decode(r[:], string(e[:recordChars])) && decode(s[:], string(e[recordChars:])) {
+		return r, s, nil
 	}
 	return RecordID{}, Slot{}, fmt.Errorf("entity %q: wanted %d characters 0-9 a-v: %w", clip(string(e), 60), entityChars, ErrInvalid)
 }
+
+// decode reads the text of exactly len(dst) bytes, as codec does but without an
+// allocation; bits behind the last byte must be zero.
+func decode(dst []byte, s string) bool {
+	bits, n, at := uint(0), 0, 0
+	for i := 0; i < len(s); i++ {
+		v := digitValues[s[i]]
+		if v > 31 {
+			return false
+		}
+		bits, n = bits<<5|uint(v), n+5
+		if n >= 8 && at < len(dst) {
+			n -= 8
+			dst[at] = byte(bits >> n)
+			at++
+		}
+	}
+	return at == len(dst) && bits&(1<<n-1) == 0
+}
+
+var digitValues = func() (t [256]byte) {
+	for i := range t {
+		switch {
+		case i >= '0' && i <= '9':
+			t[i] = byte(i - '0')
+		case i >= 'a' && i <= 'v':
+			t[i] = byte(i - 'a' + 10)
+		default:
+			t[i] = 255
+		}
+	}
+	return t
+}()
 
 // EventID returns the CloudEvents id: the entity, a point, and the revision.
 func EventID(e Entity, revision int) string {
