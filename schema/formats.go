@@ -89,7 +89,7 @@ func offset(b []byte) bool {
 	return len(b) == 6 && (b[0] == '+' || b[0] == '-') && isClockPart(b, 1, '1', '4') && b[3] == ':' && isClockPart(b, 4, '5', '9')
 }
 
-func base32(b []byte, size int) bool {
+func base32Text(b []byte, size int) bool {
 	for _, c := range b {
 		if (c < '0' || c > '9') && (c < 'a' || c > 'v') {
 			return false
@@ -98,7 +98,7 @@ func base32(b []byte, size int) bool {
 	return len(b) == size
 }
 
-func hex(b []byte, size int) bool {
+func hexText(b []byte, size int) bool {
 	for _, c := range b {
 		if (c < '0' || c > '9') && (c < 'a' || c > 'f') {
 			return false
@@ -110,9 +110,9 @@ func hex(b []byte, size int) bool {
 // patterns are the patterns the fast check knows without a regular expression;
 // TestPatterns_AgreeWithTheirExpressions holds them to it.
 var patterns = map[string]func([]byte) bool{
-	`^[0-9a-v]{29}$`:                                       func(b []byte) bool { return base32(b, 29) },
-	`^[0-9a-v]{21}$`:                                       func(b []byte) bool { return base32(b, 21) },
-	`^[0-9a-f]{64}$`:                                       func(b []byte) bool { return hex(b, 64) },
+	`^[0-9a-v]{29}$`:                                       func(b []byte) bool { return base32Text(b, 29) },
+	`^[0-9a-v]{21}$`:                                       func(b []byte) bool { return base32Text(b, 21) },
+	`^[0-9a-f]{64}$`:                                       func(b []byte) bool { return hexText(b, 64) },
 	`^[+-](0[0-9]|1[0-4]):[0-5][0-9]$`:                     offset,
 	`^([01][0-9]|2[0-3]):[0-5][0-9]$`:                      func(b []byte) bool { return clock(b, 5) },
 	`^([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]$`:           func(b []byte) bool { return clock(b, 8) },
