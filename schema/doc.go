@@ -25,9 +25,9 @@
 // # Keywords of our own
 //
 // x-list names the code list an enum is filled from, x-each the list from which
-// conditions are made; both by "go generate ./schema". x-wanted is what a person
-// reads when the object with it is broken. To other readers all three are
-// annotations.
+// conditions are made, x-fields the kind whose fields are properties; all by
+// "go generate ./schema". x-wanted is what a person reads when the object with it
+// is broken. To other readers they are annotations.
 package schema
 
 //go:generate go run ./gen

@@ -29,6 +29,10 @@ func collect(found []Violation, e *jsonschema.ValidationError, doc any) []Violat
 	if keyword != "additionalProperties" && resolve(p.schema, pointer) == false {
 		return append(found, Violation{Path: p.path, Keyword: "false", Wanted: p.nearestWanted(), Got: show(p.value)})
 	}
+	if slices.Contains(pointerParts(pointer), "propertyNames") && len(parts) > 0 { // the value is the name itself
+		p.value, p.parts = parts[len(parts)-1], parts[:len(parts)-1]
+		p.path = pathOf(doc, p.parts)
+	}
 	p.keyword, p.holder = keyword, p.holderOf(keyword)
 	return append(found, p.violations(e)...)
 }

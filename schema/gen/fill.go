@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -38,6 +39,10 @@ func fillObject(o object) (object, error) {
 			return nil, err
 		}
 		o = o.set("enum", "x-list", list)
+	}
+	if name, ok := o.get("x-fields").(string); ok {
+		props, _ := o.get("properties").(object)
+		o = o.set("properties", "x-fields", fields(events.Kind(name), props))
 	}
 	if name, ok := o.get("x-each").(string); ok {
 		all, err := each(name)
@@ -87,6 +92,19 @@ func enum(name string) ([]any, error) {
 		}
 	}
 	return out, nil
+}
+
+// pairs are members a mapping fills by one special field each.
+var pairs = []string{"zones.map", "zones.numbers", "severity.scale", "severity.value", "unit"}
+
+// fields adds what a mapping may set on a kind to the properties there are.
+func fields(k events.Kind, props object) object {
+	for _, f := range k.Fields() {
+		if f.Settable() && !slices.Contains(pairs, f.Name) && props.get(f.Name) == nil {
+			props = append(props, member{f.Name, object{{"$ref", "#/$defs/value"}}})
+		}
+	}
+	return props
 }
 
 // each returns the conditions the entries of a list make.

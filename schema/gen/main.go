@@ -4,7 +4,8 @@
 // A schema object with the member x-list gets the codes of that list as its
 // enum. One with x-each gets, as its allOf, a condition for each entry of a list
 // whose entries say more than a code: the points of a scale, the zones of a map,
-// the range of a measure, the payload of a kind. Both members stay in the
+// the range of a measure, the payload of a kind. One with x-fields gets
+// a property for each field a mapping may set on that kind. These members stay in the
 // published schema and tell a reader where the values come from. Everything else
 // in the files is written by hand.
 package main
