@@ -36,7 +36,7 @@ const (
 // its source then stood, together or not at all. It is one JSON object:
 //
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
-//	 "mapping":…,"archive":…,"name":…,"received":…,"asOf":…,"from":{…},"to":{…},
+//	 "mapping":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
 //	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],
 //	 "defaults":{…},"events":[…],"held":[…]}
 //
@@ -54,6 +54,7 @@ type Entry struct {
 	Mapping  string    `json:"mapping,omitempty"`  // SHA-256 of the mapping file, kept in the archive
 	Archive  string    `json:"archive,omitempty"`  // SHA-256 of the original, kept in the archive
 	Name     string    `json:"name,omitempty"`     // file name or subject as the source told it
+	Message  string    `json:"message,omitempty"`  // transport identity, if the original is one message
 	Received string    `json:"received,omitempty"` // when the original was first received, RFC 3339 in UTC
 	AsOf     string    `json:"asOf,omitempty"`     // complete source: as of when the original speaks, RFC 3339 in UTC
 	From     *Cursor   `json:"from,omitempty"`     // where the source stood before

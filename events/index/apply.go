@@ -157,20 +157,38 @@ func (a *application) touch(t *Touch, index int, confirmed map[events.Entity]boo
 		}
 		r.complete, r.scope, r.Day = true, scopeHash(t.Scope), t.Day
 	}
-	r.Known = true
-	s := r.Slot(t.Slot)
-	fresh := s == nil
-	if fresh {
-		r.Slots = append(r.Slots, Slot{Slot: t.Slot, Kind: t.Kind})
-		s = &r.Slots[len(r.Slots)-1]
-	}
-	s.Revision, s.Place = t.Revision, events.Place{Position: a.e.At, Index: index}
+	place := events.Place{Position: a.e.At, Index: index}
 	if a.e.Cause == events.CauseDecision {
-		s.decided(t, fresh, confirmed[t.Record.Entity(t.Slot)])
+		r.Decide(t, place, confirmed[t.Record.Entity(t.Slot)])
 		return
 	}
-	r.Reading = a.reading
+	r.Say(t, place, a.reading)
+}
+
+// Say changes the record as an event of its source does, which stands at place
+// in an entry of the given reading.
+func (r *Record) Say(t *Touch, place events.Place, reading events.Position) {
+	s, fresh := r.at(t)
+	s.Revision, s.Place = t.Revision, place
+	r.Reading = reading
 	s.said(t, fresh)
+}
+
+// Decide changes the record as an event behind a decision does; confirmed tells
+// that the decision confirms a retraction.
+func (r *Record) Decide(t *Touch, place events.Place, confirmed bool) {
+	s, fresh := r.at(t)
+	s.Revision, s.Place = t.Revision, place
+	s.decided(t, fresh, confirmed)
+}
+
+func (r *Record) at(t *Touch) (s *Slot, fresh bool) {
+	r.Known = true
+	if s = r.Slot(t.Slot); s == nil {
+		r.Slots = append(r.Slots, Slot{Slot: t.Slot, Kind: t.Kind})
+		return &r.Slots[len(r.Slots)-1], true
+	}
+	return s, false
 }
 
 // said is what a source's own entry does to a slot.

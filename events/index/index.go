@@ -314,6 +314,16 @@ func (ix *Index) failed(err error) error {
 	return err
 }
 
+// Follow applies every entry of the log that is not applied yet.
+func (ix *Index) Follow(ctx context.Context) error {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	if err := ix.follow(ctx, events.Position(^uint64(0)>>1)); err != nil {
+		return ix.failed(err)
+	}
+	return nil
+}
+
 // Flush commits what was applied.
 func (ix *Index) Flush() error {
 	ix.mu.Lock()
@@ -409,6 +419,7 @@ CREATE INDEX heldplaces ON held(state, position, idx);
 CREATE INDEX heldrecords ON held(record) WHERE record IS NOT NULL;
 CREATE TABLE waits(entity TEXT PRIMARY KEY, source INTEGER, why TEXT, position INTEGER) WITHOUT ROWID;
 CREATE TABLE waiting(source INTEGER, archive TEXT, record BLOB, line INTEGER, PRIMARY KEY(source, archive, record)) WITHOUT ROWID;
+CREATE INDEX waitinglines ON waiting(source, archive, line);
 CREATE TABLE raws(no INTEGER PRIMARY KEY, source INTEGER, key TEXT);
 CREATE TABLE segments(id INTEGER PRIMARY KEY, raw INTEGER, v BLOB);
 CREATE TABLE hooks(k BLOB PRIMARY KEY, segment INTEGER) WITHOUT ROWID;

@@ -50,7 +50,9 @@ func TestOpen_BuildsAnewWhatItCannotTrust(t *testing.T) {
 		{"missing", func(t *testing.T, _ *fakeLog, path string) { must(t, os.Remove(path)) }},
 		{"empty", func(t *testing.T, _ *fakeLog, path string) { must(t, os.Truncate(path, 0)) }},
 		{"cut", func(t *testing.T, _ *fakeLog, path string) { must(t, os.Truncate(path, 10000)) }},
-		{"not SQLite", func(t *testing.T, _ *fakeLog, path string) { must(t, os.WriteFile(path, []byte("something else"), 0o600)) }},
+		{"not SQLite", func(t *testing.T, _ *fakeLog, path string) {
+			must(t, os.WriteFile(path, []byte("something else"), 0o600))
+		}},
 		{"damaged head", func(t *testing.T, _ *fakeLog, path string) { index.Overwrite(t, path, 20) }},
 		{"of another log", func(t *testing.T, log *fakeLog, _ string) {
 			entries := log.bytes

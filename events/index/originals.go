@@ -204,3 +204,20 @@ func (ix *Index) SetFile(source, name string, size, modified int64, archive stri
 	return ix.d.prepared("INSERT OR REPLACE INTO files(source, name, size, modified, archive) VALUES(?, ?, ?, ?, ?)").
 		exec(source, name, size, modified, archive)
 }
+
+// FirstWaiting returns up to limit records of an original that wait for its
+// end, in the order of their lines.
+func (ix *Index) FirstWaiting(source, archive string, limit int) ([]events.RecordID, error) {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	var out []events.RecordID
+	err := ix.d.prepared("SELECT record FROM waiting WHERE source = ? AND archive = ? ORDER BY line, record LIMIT ?").each(func(row []value) error {
+		b := blob(row[0])
+		if len(b) != len(events.RecordID{}) {
+			return ix.d.damaged("waiting record")
+		}
+		out = append(out, events.RecordID(b))
+		return nil
+	}, ix.source(source), archive, limit)
+	return out, err
+}
