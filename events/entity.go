@@ -142,6 +142,7 @@ const (
 	formOwn         = "own"         // the source's own record key
 	formExamination = "examination" // the examination key
 	formAnimal      = "animal"      // key identifier, date and time as read
+	formVisit       = "visit"       // the visit key
 )
 
 // OwnKey returns the record with the source's own key.
@@ -161,6 +162,12 @@ func (k *Keyer) ExaminationKey(key string) RecordID {
 // of the source, so that a corrected layout does not make a new record.
 func (k *Keyer) AnimalKey(id Identifier, date, dateRead, timeRead string) RecordID {
 	return k.record(dayHint(date), formAnimal, id.Scheme, Compact(id.Value), dateRead, timeRead)
+}
+
+// VisitKey returns the record of what a source says of the visit with a key.
+// The visit event is its slot of kind visit with ordinal 0 and no parts.
+func (k *Keyer) VisitKey(key string) RecordID {
+	return k.record(near(key), formVisit, key)
 }
 
 func (k *Keyer) record(hint uint16, form string, parts ...string) RecordID {
