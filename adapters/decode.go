@@ -42,6 +42,7 @@ type Row struct {
 	Value   any      // json: the element; objects map[string]any, arrays []any, numbers json.Number
 	Doc     any      // json: the document the element stands in; the element itself if it has none around it
 	DocText string   // json: text of Doc, if the element is not the document itself; else ""
+	DocLine int      // json: line on which DocText begins; 0 without it
 	Path    string   // json: normalized path (RFC 9535) of the element in Doc; "" for the document itself
 	First   bool     // first row of its document (json) or of its original or member (csv)
 

@@ -193,7 +193,7 @@ func textOnly(row *adapters.Row) {
 func (d *Decoder) elements(row *adapters.Row, v any, sp *span) []adapters.Row {
 	nodes := d.each.SelectLocated(v)
 	if len(nodes) == 0 {
-		row.Doc, row.DocText = v, row.Text
+		row.Doc, row.DocText, row.DocLine = v, row.Text, row.Line
 		return d.one[:]
 	}
 	type place struct {
@@ -215,9 +215,9 @@ func (d *Decoder) elements(row *adapters.Row, v any, sp *span) []adapters.Row {
 		if n := strings.Count(r.Text, "\n"); n > 0 {
 			r.LastLine = line + n
 		}
-		r.Value, r.Doc, r.DocText, r.Path = p.node.Node, v, row.Text, p.node.Path.String()
+		r.Value, r.Doc, r.DocText, r.DocLine, r.Path = p.node.Node, v, row.Text, row.Line, p.node.Path.String()
 		if r.Path == "$" {
-			r.Path, r.DocText = "", ""
+			r.Path, r.DocText, r.DocLine = "", "", 0
 		}
 	}
 	return rows
