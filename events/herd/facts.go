@@ -1,0 +1,160 @@
+package herd
+
+import (
+	"context"
+	"slices"
+	"strconv"
+	"strings"
+
+	"dewclaw/events"
+)
+
+// A FactQuery asks for facts. An empty member asks for all.
+type FactQuery struct {
+	Farm     string // ignored if Animal is set
+	Animal   string // animal id
+	Kinds    []events.Kind
+	From, To string // first and last day
+}
+
+// Facts returns the facts of an animal, or of all animals of a farm, sorted by
+// animal, day, time, kind, source and entity. Visits have no animal and come
+// first; they are there only if the farm is asked and their kind is among Kinds.
+func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
+	doubts, err := v.doubts(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	kinds, visits := kindList(q.Kinds)
+	from, to := dayOf(q.From, always), dayOf(q.To, never)
+	where, what := "a.farm=?", any(v.ids[q.Farm])
+	if q.Animal != "" {
+		where, what, visits = "a.key=?", q.Animal, false
+	}
+	err = v.each(ctx, func(row []value) error {
+		f, err := scanFact(row, v.names)
+		if err != nil {
+			return err
+		}
+		f.Animal, f.Known, f.Farm = textOf(row[9]), intOf(row[10]) != 0, v.names[id(intOf(row[11]))]
+		f.Doubts = doubts[f.Entity]
+		out = append(out, *f)
+		return nil
+	}, "SELECT "+factColumns+`, a.key, a.known, a.farm FROM animals a CROSS JOIN spans p ON p.animal = a.id
+		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= max(p."from", ?) AND f.day < p."to" AND f.day <= ?
+		WHERE `+where+" AND f.state & ? = 0"+kinds, from, to, what, stateRetracted)
+	if err == nil && visits {
+		err = v.each(ctx, func(row []value) error {
+			f, err := scanFact(row, v.names)
+			if err != nil {
+				return err
+			}
+			f.Farm = q.Farm
+			out = append(out, *f)
+			return nil
+		}, "SELECT "+factColumns+` FROM namings n CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = n.id AND f.day >= ? AND f.day <= ?
+			WHERE n.farm=? AND n.key='' AND f.kind=? AND f.state & ? = 0`, from, to, v.ids[q.Farm], kindNumbers[string(events.KindVisit)], stateRetracted)
+	}
+	slices.SortFunc(out, compareByAnimal)
+	return out, err
+}
+
+// kindList returns a condition for the kinds asked for, and whether visits are
+// among them.
+func kindList(kinds []events.Kind) (condition string, visits bool) {
+	if len(kinds) == 0 {
+		return "", false
+	}
+	var numbers []string
+	for _, k := range kinds {
+		if n, ok := kindNumbers[string(k)]; ok {
+			numbers = append(numbers, strconv.Itoa(n))
+		}
+		visits = visits || k == events.KindVisit
+	}
+	return " AND f.kind IN (" + strings.Join(numbers, ",") + ")", visits
+}
+
+// doubts returns the kinds of contradictions that leave facts out, by entity.
+func (v *View) doubts(ctx context.Context, q FactQuery) (map[events.Entity][]string, error) {
+	out := map[events.Entity][]string{}
+	add := func(body value) error {
+		var c Contradiction
+		if err := unpack(body, &c); err != nil {
+			return err
+		}
+		for _, e := range c.LeftOut {
+			if !slices.Contains(out[e], c.Kind) {
+				out[e] = append(out[e], c.Kind)
+				slices.Sort(out[e])
+			}
+		}
+		return nil
+	}
+	if q.Animal != "" {
+		return out, v.ofAnimal(ctx, q.Animal, resultContradiction, func(_ bool, body value) error { return add(body) })
+	}
+	return out, v.results(ctx, q.Farm, resultContradiction, always, func(_ string, _ bool, body value) error { return add(body) })
+}
+
+// A Score is one locomotion score with what stands beside it.
+type Score struct {
+	Fact
+	Scale  string
+	Value  events.Decimal // raw, on its scale; not set if not scorable
+	Why    string         // why no score could be given
+	Gait   []int          // lowest and highest gait grade; none if the scale has none
+	Lame   string         // yes, no or "", by the scale's own cut
+	Severe string         // yes, no, undetermined or "", by gait grade
+	Native string         // severe by the scale's own cut: yes, no or ""
+	On     []string       // blocks and wraps she wore by the records: "block", "wrap"; such a score is no part of a trend
+}
+
+// Scores returns the locomotion scores of a farm from a day to another, both
+// included, sorted by animal, day, time, source and entity. Contradictory ones
+// have Doubts.
+func (v *View) Scores(ctx context.Context, farm, from, to string) ([]Score, error) {
+	facts, err := v.Facts(ctx, FactQuery{Farm: farm, Kinds: []events.Kind{events.KindLocomotion}, From: from, To: to})
+	if err != nil {
+		return nil, err
+	}
+	worn := map[string][]Device{}
+	err = v.results(ctx, farm, resultDevice, dayOf(from, always), func(animal string, _ bool, body value) error {
+		var d Device
+		err := unpack(body, &d)
+		worn[animal] = append(worn[animal], d)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	out := make([]Score, 0, len(facts))
+	for _, f := range facts {
+		l := f.Payload.(*events.Locomotion)
+		s := Score{
+			Fact: f, Scale: l.Scale, Value: l.Score, Why: l.NotScorable, Gait: l.Derived.Gait,
+			Lame: l.Derived.Lame, Severe: l.Derived.Severe, Native: l.Derived.SevereNative,
+		}
+		s.On = wearing(worn[f.Animal], f.Day, l)
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// wearing tells what she wore at a score: by its own words, or by the records of
+// the day. On the day a device came off or was put on, it counts as worn: the
+// careful reading for a trend.
+func wearing(devices []Device, day string, l *events.Locomotion) (out []string) {
+	for _, w := range []struct{ what, told string }{{"block", l.BlockOn}, {"wrap", l.WrapOn}} {
+		on := w.told == "yes"
+		if w.told == "" || w.told == "unknown" {
+			on = slices.ContainsFunc(devices, func(d Device) bool {
+				return d.What == w.what && d.On <= day && (d.Off == "" || day <= d.Off)
+			})
+		}
+		if on {
+			out = append(out, w.what)
+		}
+	}
+	return out
+}

@@ -1,0 +1,93 @@
+package herd
+
+// The tables. The file is disposable: whoever changes them, or what they mean,
+// raises form, and every file of another form is built anew.
+//
+//	meta            what the file is and how far it is
+//	names           farm and source ids, as numbers
+//	namings         the different ways animals of a farm were named in events; used if some fact has it now
+//	facts           newest revision of each event about work and findings
+//	statements      every revision of each roster statement
+//	decisions       newest revision of each decision about identities
+//	held            held records and what became of them
+//	waits           retractions that wait for a person
+//	animals         the animals worked out, of a roster or only as read
+//	spans           which animal a naming means, from day to day
+//	claims          which animal an identifier of a roster means, from day to day
+//	results         what was worked out of one animal: cases, devices, ...
+//
+// A fact knows its naming and its day and nothing of animals: when identities
+// change, spans change and no fact does.
+const (
+	form = 1
+
+	schema = `
+CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT) WITHOUT ROWID;
+CREATE TABLE names(id INTEGER PRIMARY KEY, name TEXT UNIQUE);
+CREATE TABLE namings(id INTEGER PRIMARY KEY, farm INTEGER, key TEXT, used INTEGER, UNIQUE(farm, key));
+CREATE TABLE facts(id INTEGER PRIMARY KEY, naming INTEGER, day INTEGER, kind INTEGER, state INTEGER,
+	revision INTEGER, source INTEGER, entity BLOB, visit TEXT, mark INTEGER, data BLOB);
+CREATE TABLE statements(id INTEGER PRIMARY KEY, farm INTEGER, entity TEXT, revision INTEGER, retracted INTEGER,
+	source INTEGER, day INTEGER, data BLOB);
+CREATE INDEX statements_farm ON statements(farm, entity, revision);
+CREATE TABLE decisions(id INTEGER PRIMARY KEY, farm INTEGER, entity TEXT, recorded TEXT, data BLOB);
+CREATE INDEX decisions_farm ON decisions(farm);
+CREATE TABLE held(farm INTEGER, id TEXT, place INTEGER, source INTEGER, settled TEXT, data TEXT,
+	PRIMARY KEY(farm, id)) WITHOUT ROWID;
+CREATE INDEX held_id ON held(id);
+CREATE TABLE waits(entity TEXT PRIMARY KEY, farm INTEGER, source INTEGER, why TEXT) WITHOUT ROWID;
+CREATE TABLE animals(id INTEGER PRIMARY KEY, farm INTEGER, key TEXT, known INTEGER, body TEXT, UNIQUE(farm, key));
+CREATE TABLE spans(naming INTEGER, "from" INTEGER, "to" INTEGER, animal INTEGER,
+	PRIMARY KEY(naming, "from")) WITHOUT ROWID;
+CREATE TABLE claims(farm INTEGER, identifier TEXT, "from" INTEGER, "to" INTEGER, strong INTEGER, animal INTEGER,
+	PRIMARY KEY(farm, identifier, "from", "to", strong, animal)) WITHOUT ROWID;
+CREATE TABLE results(animal INTEGER, kind INTEGER, n INTEGER, farm INTEGER, first INTEGER, last INTEGER, body TEXT,
+	PRIMARY KEY(animal, kind, n)) WITHOUT ROWID`
+
+	// indexes are made when a file has been built: sorting once is several times
+	// cheaper than keeping order row by row.
+	indexes = `
+CREATE INDEX IF NOT EXISTS facts_naming ON facts(naming, day, kind);
+CREATE INDEX IF NOT EXISTS facts_mark ON facts(mark) WHERE mark IS NOT NULL;
+CREATE INDEX IF NOT EXISTS spans_animal ON spans(animal);
+CREATE INDEX IF NOT EXISTS results_farm ON results(farm, kind, last)`
+)
+
+// Keys of meta.
+const (
+	metaForm     = "form"     // form of the tables and the settings they were worked out with
+	metaLog      = "log"      // id of the log
+	metaPosition = "position" // newest entry that is in
+	metaEntry    = "entry"    // what that entry names as the hash of the one before it, and its time
+	metaBuilt    = "built"    // "yes" once the first build is whole
+	metaClean    = "clean"    // "yes" after a clean close
+)
+
+// States of a fact.
+const (
+	stateDecided   = 1 << iota // a person corrected it
+	stateChanged               // its source said something else after that
+	stateRetracted             // it is not so (kept only where a person decided)
+)
+
+// Kinds of results.
+const (
+	resultCase = iota + 1
+	resultDevice
+	resultWithdrawal
+	resultContradiction
+)
+
+// setMeta writes a value of meta.
+func (d *db) setMeta(key, value string) error {
+	return d.prepared("INSERT INTO meta(key, value) VALUES(?,?) ON CONFLICT DO UPDATE SET value=excluded.value").exec(key, value)
+}
+
+// meta returns a value of meta, or "".
+func (d *db) meta(key string) (string, error) {
+	row, err := d.prepared("SELECT value FROM meta WHERE key=?").first(key)
+	if err != nil || row == nil {
+		return "", err
+	}
+	return textOf(row[0]), nil
+}

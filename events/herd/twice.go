@@ -1,0 +1,198 @@
+package herd
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"dewclaw/events"
+)
+
+// This file finds what one source tells twice. A source without record keys
+// knows a record by its animal, day and time: when one of these is corrected at
+// the device, the corrected record is a second fact beside the first.
+
+// A telling is one record of one source on one day: its facts and what they say.
+type telling struct {
+	record, source string
+	day            day
+	time           string
+	facts          []*Fact
+	says           string // everything but identifiers, day and time
+	full           bool   // it tells of a lesion or a treatment, or is a score
+}
+
+// tellings groups facts by record and day, sorted by record.
+func tellings(facts []*Fact) []*telling {
+	byRecord := map[string]*telling{}
+	var out []*telling
+	for _, f := range facts {
+		k := f.record() + f.Day + f.Source
+		t := byRecord[k]
+		if t == nil {
+			t = &telling{record: f.record(), source: f.Source, day: f.day}
+			byRecord[k] = t
+			out = append(out, t)
+		}
+		t.time = max(t.time, f.Time())
+		t.facts = append(t.facts, f)
+	}
+	for _, t := range out {
+		var parts []string
+		for _, f := range t.facts {
+			s, full := saying(f)
+			t.full = t.full || full
+			if s != "" {
+				parts = append(parts, s)
+			}
+		}
+		slices.Sort(parts)
+		t.says = strings.Join(parts, "\n")
+	}
+	slices.SortFunc(out, func(a, b *telling) int {
+		return cmp.Or(cmp.Compare(a.day, b.day), cmp.Compare(a.time, b.time), cmp.Compare(a.record, b.record))
+	})
+	return out
+}
+
+// saying puts what a fact says into one line; measures and remarks are left out,
+// for they are what a device fills in anew.
+func saying(f *Fact) (line string, full bool) {
+	switch p := f.Payload.(type) {
+	case *events.Lesion:
+		zones := make([]string, 0, len(p.Zones.Numbers))
+		for _, z := range p.Zones.Numbers {
+			zones = append(zones, strconv.Itoa(z))
+		}
+		return strings.Join([]string{"lesion", p.Foot, p.Claw, p.Code, strings.Join(zones, ","), p.Stage, p.Severity.Scale, p.Severity.Value, p.Description}, "|"), true
+	case *events.Treatment:
+		return strings.Join([]string{"treatment", p.Foot, p.Claw, p.What, p.Medicine.Name}, "|"), true
+	case *events.TakenOff:
+		return strings.Join([]string{"taken-off", p.Foot, p.Claw, p.What}, "|"), true
+	case *events.Locomotion:
+		return strings.Join([]string{"score", p.Scale, p.Score.String(), p.Limb, p.Observer}, "|"), true
+	}
+	return "", false
+}
+
+// isScore reports whether the telling is a score alone.
+func (t *telling) isScore() bool {
+	return len(t.facts) == 1 && t.facts[0].Kind() == events.KindLocomotion
+}
+
+// twice finds records of one source about this animal that say the same.
+func (c *caseFile) twice() {
+	all := tellings(c.facts)
+	all = slices.DeleteFunc(all, func(t *telling) bool { return !t.full })
+	bySaying := map[string][]*telling{}
+	for _, t := range all {
+		bySaying[t.source+"\n"+t.says] = append(bySaying[t.source+"\n"+t.says], t)
+	}
+	for _, t := range all {
+		group := bySaying[t.source+"\n"+t.says]
+		i := slices.Index(group, t)
+		for _, o := range group[i+1:] {
+			if o.record == t.record {
+				continue
+			}
+			switch {
+			case o.day == t.day && nearTimes(t, o):
+				x := c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same twice on %s%s: a corrected time?", t.source, t.day, times(t, o)),
+					slices.Concat(t.facts, o.facts)...)
+				x.LeftOut = entities(o.facts) // it is true once
+			case o.day != t.day && t.time != "" && t.time == o.time && likeDays(t.day.String(), o.day.String()):
+				c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same at %s on %s and on %s: a corrected day?", t.source, t.time, t.day, o.day),
+					slices.Concat(t.facts, o.facts)...)
+			}
+		}
+	}
+}
+
+func entities(facts []*Fact) (out []events.Entity) {
+	for _, f := range facts {
+		out = append(out, f.Entity)
+	}
+	return out
+}
+
+// nearHours is how near two equal tellings of one day must be to look like one
+// (common practice, no source). A score given at another time is another score.
+const nearHours = 6
+
+func nearTimes(a, b *telling) bool {
+	if a.time == "" || b.time == "" || a.time == b.time {
+		return true
+	}
+	if a.isScore() || b.isScore() {
+		return false
+	}
+	x, y := minutes(a.time), minutes(b.time)
+	return max(x, y)-min(x, y) < nearHours*60
+}
+
+// minutes reads HH:MM and what follows.
+func minutes(clock string) int {
+	if len(clock) < 5 {
+		return 0
+	}
+	h, _ := digits(clock[:2])
+	m, _ := digits(clock[3:5])
+	return h*60 + m
+}
+
+func times(a, b *telling) string {
+	switch {
+	case a.time == b.time && a.time == "":
+		return ""
+	case a.time == "":
+		return ", once without a time and once at " + b.time
+	case a.time == b.time:
+		return ", both at " + a.time
+	}
+	return ", at " + a.time + " and at " + b.time
+}
+
+// likeDays reports whether a day may be the other one mistyped: one digit off,
+// two neighbours changed, or day and month changed.
+func likeDays(a, b string) bool {
+	return nearness(a, b) != "" || a[:4] == b[:4] && a[5:7] == b[8:10] && a[8:10] == b[5:7]
+}
+
+// swapped finds records of one source at one moment that say the same of this
+// animal and of another whose identifier looks alike.
+func (c *caseFile) swapped() {
+	for _, w := range c.twins {
+		like := ""
+		for _, n := range w.own {
+			for _, m := range w.ids {
+				if n.scheme == m.scheme && nearness(n.value, m.value) != "" {
+					like = fmt.Sprintf("%s %s and %s", n.scheme, min(n.value, m.value), max(n.value, m.value))
+				}
+			}
+		}
+		own := recordFacts(c.facts, w.f)
+		if like == "" || !sameSaying(own, w.facts) {
+			continue
+		}
+		x := c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same of %s at %s on %s: a corrected identifier?", w.f.Source, like, w.f.Time(), w.f.Day),
+			slices.Concat(own, w.facts)...)
+		x.Animals = append(x.Animals, w.animal)
+	}
+}
+
+// recordFacts returns the facts of the record of f on its day.
+func recordFacts(facts []*Fact, f *Fact) (out []*Fact) {
+	for _, g := range facts {
+		if g.record() == f.record() && g.day == f.day {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+func sameSaying(a, b []*Fact) bool {
+	x, y := tellings(a), tellings(b)
+	return len(x) == 1 && len(y) == 1 && x[0].full && x[0].says == y[0].says
+}
