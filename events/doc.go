@@ -28,7 +28,7 @@
 //
 // The member "data" opens with the members that count for the content digest,
 // in the order of RFC 8785 (by UTF-16 code unit, at every level), followed by
-// the ones that do not: derived, notes, observer, operators, origin, words.
+// the ones that do not: derived, notes, observer, operators, who, origin, words.
 // The digest is SHA-256 over the first part, closed by a brace, in which every
 // number stands as a string in its shortest form. So a changed threshold, code
 // list or pseudonym changes no digest, and the digest can be worked out again
