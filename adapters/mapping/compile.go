@@ -1,0 +1,178 @@
+package mapping
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"cel.dev/cel-go/cel"
+)
+
+// A compiler turns the nodes of one mapping into what runs. It goes on after a
+// mistake, so that all are told at once.
+type compiler struct {
+	faults
+	csv        bool
+	dates      *layout // layout of every date that has none of its own; nil if there is none
+	times      *layout
+	mark       byte // decimal mark
+	months     []string
+	tables     map[string]*table
+	tableNames []string
+	columns    []*column
+	cel        *cel.Env
+	tests      []*test
+	known      []*cond // of "ignore" and "total"
+	values     []*value
+}
+
+// A column is a column a mapping reads, by name or by number.
+type column struct {
+	name   string
+	number int // from 1; 0 if it is named
+	node   *node
+}
+
+func (c *column) String() string {
+	if c.number > 0 {
+		return strconv.Itoa(c.number)
+	}
+	return c.name
+}
+
+func (c *compiler) column(n *node, name string) int {
+	number := 0
+	if d, err := strconv.Atoi(name); err == nil && !n.quoted {
+		if number = d; d < 1 || d > 10_000 {
+			c.add(n, "column", "a number from 1 to 10000", name)
+			number = 1
+		}
+		name = ""
+	}
+	i := slices.IndexFunc(c.columns, func(x *column) bool { return x.name == name && x.number == number })
+	if i < 0 {
+		i = len(c.columns)
+		c.columns = append(c.columns, &column{name, number, n})
+	}
+	return i
+}
+
+func (c *compiler) addNear(n *node, what, wanted, got string, candidates []string) {
+	var hints []string
+	if w := near(got, candidates); w != "" {
+		hints = []string{fmt.Sprintf("did you mean %q?", w)}
+	}
+	c.add(n, what, wanted, quote(got), hints...)
+}
+
+// describe says what a node is, for a message.
+func (n *node) describe() string {
+	switch {
+	case n.null:
+		return "nothing"
+	case n.kind == scalarNode:
+		return quote(n.text)
+	}
+	return n.kind.String()
+}
+
+// keys checks that n is a map with known keys only, each once, and reports
+// whether it is a map.
+func (c *compiler) keys(n *node, what string, known ...string) bool {
+	if n.kind != mapNode {
+		c.add(n, what, "a map with "+listed(known), n.describe())
+		return false
+	}
+	for i, k := range n.keys {
+		if !slices.Contains(known, k.text) {
+			c.addNear(k, join(what, k.text), "one of the keys "+listed(known), k.text, known)
+		}
+		if slices.ContainsFunc(n.keys[:i], func(o *node) bool { return o.text == k.text }) {
+			c.add(k, join(what, k.text), "every key once", quote(k.text)+" twice")
+		}
+	}
+	return true
+}
+
+func listed(words []string) string { return strings.Join(words, ", ") }
+
+func join(what, key string) string {
+	if what == "" {
+		return key
+	}
+	return what + "." + key
+}
+
+// scalar returns the text of n, which must be a value.
+func (c *compiler) scalar(n *node, what, wanted string) (string, bool) {
+	if n.kind != scalarNode || n.null || n.text == "" {
+		c.add(n, what, wanted, n.describe())
+		return "", false
+	}
+	return n.text, true
+}
+
+// word returns the text of n, which must be one of the words.
+func (c *compiler) word(n *node, what string, words ...string) string {
+	s, ok := c.scalar(n, what, "one of "+listed(words))
+	if ok && !slices.Contains(words, s) {
+		c.addNear(n, what, "one of "+listed(words), s, words)
+		ok = false
+	}
+	if !ok {
+		return words[0]
+	}
+	return s
+}
+
+func (c *compiler) truth(n *node, what string) bool {
+	return c.word(n, what, "false", "true") == "true"
+}
+
+func (c *compiler) whole(n *node, what string, least, most int) int {
+	s, ok := c.scalar(n, what, fmt.Sprintf("a number from %d to %d", least, most))
+	d, err := strconv.Atoi(s)
+	if ok && (err != nil || d < least || d > most) {
+		c.add(n, what, fmt.Sprintf("a number from %d to %d", least, most), quote(s))
+	}
+	return min(max(d, least), most)
+}
+
+// strings returns the texts of n, a value or a list of values.
+func (c *compiler) strings(n *node, what, wanted string) []string {
+	list := []*node{n}
+	if n.kind == listNode {
+		list = n.vals
+	}
+	var out []string
+	for _, v := range list {
+		if v.kind != scalarNode || v.null {
+			c.add(v, what, wanted, v.describe())
+			continue
+		}
+		out = append(out, v.text)
+	}
+	return out
+}
+
+func (c *compiler) layout(n *node, what string) *layout {
+	s, ok := c.scalar(n, what, "a layout such as YYYY-MM-DD")
+	if !ok {
+		return nil
+	}
+	l, err := parseLayout(s, c.months)
+	if err != nil {
+		c.add(n, what, "a layout such as YYYY-MM-DD or HH:mm", quote(s)+", "+err.Error())
+		return nil
+	}
+	return l
+}
+
+// decimal reads a decimal mark.
+func (c *compiler) decimal(n *node, what string) byte {
+	if w := c.word(n, what, ".", ","); w != "" {
+		return w[0]
+	}
+	return '.'
+}

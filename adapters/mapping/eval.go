@@ -1,0 +1,473 @@
+package mapping
+
+import (
+	"strconv"
+	"strings"
+
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// A result is what a field got from one row.
+type result struct {
+	value  events.Value
+	word   string // the source's own word, if it differs from what it was made to
+	bad    bool   // a reason was noted
+	byRule bool   // nothing is there and the target decides: by-finding
+}
+
+// isZero reports whether nothing is there.
+func (r *result) isZero() bool { return r.value.IsZero() }
+
+// reason notes why a row is held, once.
+func (m *Mapper) reason(field, column, wanted, got string) {
+	for i := range m.reasons {
+		if r := &m.reasons[i]; r.Field == field && r.Column == column && r.Got == got {
+			return
+		}
+	}
+	m.reasons = append(m.reasons, events.Reason{Field: field, Column: column, Wanted: wanted, Got: got})
+}
+
+func (m *Mapper) refuse(v *value, wanted, got string) {
+	m.reason(v.target.field, v.place.column(), wanted, got)
+}
+
+// column names the place in a reason.
+func (p *place) column() string {
+	if p.kind == constant {
+		return ""
+	}
+	return p.text
+}
+
+// fetch returns what stands at the place of v as text, spaces at both ends
+// removed. It is not ok if a reason was noted.
+func (m *Mapper) fetch(v *value) (string, bool) {
+	p := &v.place
+	switch p.kind {
+	case inColumn:
+		i := m.run.columns[p.at]
+		if i >= len(m.row.Cells) {
+			m.refuse(v, "column "+p.text, strconv.Itoa(len(m.row.Cells))+" cells")
+			return "", false
+		}
+		return trim(m.row.Cells[i]), true
+	case constant:
+		return p.fixed, true
+	case inItem:
+		if m.run.in.csv {
+			return trim(m.cell), true
+		}
+	case inTitle:
+		if p.at < len(m.run.head.Titles) {
+			return trim(m.run.head.Titles[p.at]), true
+		}
+		m.refuse(v, p.text, "no such line")
+		return "", false
+	case inName:
+		return m.name(p), true
+	case inCEL:
+		s, err := p.expr.text(m.vars())
+		if err != nil {
+			m.refuse(v, "an expression that can be worked out", clip(err.Error(), 200))
+			return "", false
+		}
+		return strings.TrimSpace(s), true
+	case sameFoot:
+		return m.foot, true
+	}
+	x, _ := m.json(p)
+	s, ok := scalar(x)
+	if !ok {
+		m.refuse(v, "one text, number or truth", describeJSON(x))
+	}
+	return s, ok
+}
+
+// trim removes white space at both ends, mostly finding none.
+func trim(s string) string {
+	if s == "" || s[0] > ' ' && s[0] < 0x80 && s[len(s)-1] > ' ' && s[len(s)-1] < 0x80 {
+		return s
+	}
+	return strings.TrimSpace(s)
+}
+
+// json returns the JSON value at a place.
+func (m *Mapper) json(p *place) (any, bool) {
+	root := m.row.Value
+	switch p.kind {
+	case inDoc:
+		root = m.row.Doc
+	case inItem:
+		root = m.item.value
+		if p.up > 0 {
+			above, ok := m.item.above(m.row.Value, p.up)
+			if !ok {
+				return nil, false
+			}
+			root = above.value
+		}
+	}
+	return p.path.get(root)
+}
+
+// name returns a part of the name of the current column or key.
+func (m *Mapper) name(p *place) string {
+	if p.at > 0 {
+		return m.names[p.at-1]
+	}
+	if p.up > 0 {
+		above, _ := m.item.above(m.row.Value, p.up)
+		return above.key
+	}
+	return m.key
+}
+
+func describeJSON(v any) string {
+	switch x := v.(type) {
+	case map[string]any:
+		return "an object"
+	case []any:
+		return strconv.Itoa(len(x)) + " values"
+	}
+	return "something else"
+}
+
+// text returns the text of v after its pattern, and whether it is a constant of
+// "empty" that stands for itself. It is not ok if a reason was noted.
+func (m *Mapper) text(v *value) (s string, final, ok bool) {
+	s, ok = m.fetch(v)
+	if !ok {
+		return "", false, false
+	}
+	if s != "" && v.pattern != nil && v.place.kind != constant {
+		if s, ok = m.match(v, s); !ok {
+			return "", false, false
+		}
+	}
+	if s == "" && v.empty != nil {
+		if v.empty.place.kind == constant {
+			return v.empty.place.fixed, true, true
+		}
+		return m.text(v.empty)
+	}
+	return s, v.place.kind == constant, true
+}
+
+// match keeps the first group of the pattern, or the whole match.
+func (m *Mapper) match(v *value, s string) (string, bool) {
+	at := v.pattern.FindStringSubmatchIndex(s)
+	switch {
+	case at == nil:
+		m.refuse(v, "a text like "+v.pattern.String(), quote(s))
+		return "", false
+	case len(at) > 2 && at[2] < 0:
+		return "", true
+	case len(at) > 2:
+		return strings.TrimSpace(s[at[2]:at[3]]), true
+	}
+	return strings.TrimSpace(s[at[0]:at[1]]), true
+}
+
+// pieces returns the texts of a value that may be several. They stay valid
+// until the next call.
+func (m *Mapper) pieces(v *value) (list []string, final, ok bool) {
+	m.list = m.list[:0]
+	if !m.run.in.csv && (v.place.kind == inRow || v.place.kind == inDoc || v.place.kind == inItem) {
+		x, _ := m.json(&v.place)
+		if a, several := x.([]any); several {
+			return m.jsonPieces(v, a)
+		}
+	}
+	s, final, ok := m.text(v)
+	switch {
+	case !ok || s == "":
+	case v.split == "" || final:
+		m.list = append(m.list, s)
+	default:
+		for part := range strings.SplitSeq(s, v.split) {
+			if part = strings.TrimSpace(part); part != "" {
+				m.list = append(m.list, part)
+			}
+		}
+	}
+	return m.list, final, ok
+}
+
+func (m *Mapper) jsonPieces(v *value, a []any) (list []string, final, ok bool) {
+	ok = true
+	for _, x := range a {
+		s, fine := scalar(x)
+		if !fine {
+			m.refuse(v, "texts, numbers or truths", describeJSON(x))
+			return nil, false, false
+		}
+		if s != "" && v.pattern != nil {
+			if s, fine = m.match(v, s); !fine {
+				ok = false
+				continue
+			}
+		}
+		if s != "" {
+			m.list = append(m.list, s)
+		}
+	}
+	if len(m.list) == 0 && ok && v.empty != nil {
+		s, final, ok := m.text(v.empty)
+		if ok && s != "" {
+			m.list = append(m.list, s)
+		}
+		return m.list, final, ok
+	}
+	return m.list, false, ok
+}
+
+// code turns a word into what the table or the list of the target makes of it.
+func (m *Mapper) code(v *value, s string, final bool) (string, bool) {
+	t := v.target
+	if v.table != nil && !final {
+		i := v.table.find(s, v.ignoreCase)
+		if i < 0 {
+			m.refuse(v, oneOf("a word of the table", s, v.table.words), quote(s))
+			return "", false
+		}
+		if m.seen != nil {
+			m.seen.word(v.table, i)
+		}
+		if s = v.table.codes[i]; s == nothing {
+			s = ""
+		}
+		return s, true
+	}
+	if t.isCode() && t.list != nil && s != "" && !t.list.Has(s) {
+		for _, side := range sideCodes {
+			if t.sides && s == side {
+				return s, true
+			}
+		}
+		p := t.list.Problem(s)
+		m.refuse(v, p.Wanted, p.Got)
+		return "", false
+	}
+	return s, true
+}
+
+// eval works out the value of a field from the current row.
+func (m *Mapper) eval(f *field) (r result) {
+	if f.fixed != nil {
+		return *f.fixed
+	}
+	v := f.value
+	if f.target.isList() {
+		return m.evalList(f)
+	}
+	s, final, ok := m.text(v)
+	if !ok {
+		return result{bad: true}
+	}
+	if s == "" {
+		return result{byRule: v.emptyWord == byFinding}
+	}
+	code, ok := m.code(v, s, final)
+	if !ok {
+		return result{bad: true}
+	}
+	if code == "" {
+		return r
+	}
+	switch f.target.typ {
+	case events.DecimalField, events.IntegerField:
+		r = m.evalNumber(f, code)
+	case events.DayField:
+		r = m.evalDay(v, code)
+	case events.MomentField:
+		r = m.evalMoment(v, code)
+	case events.TruthField:
+		r.value.Text = code
+		if code != "true" && code != "false" {
+			m.refuse(v, `true, by a table such as {yes: "true", no: "-"}`, quote(code))
+			r.bad = true
+		}
+		if code == "false" {
+			r.value.Text = ""
+		}
+	default:
+		r.value.Text = code
+	}
+	if f.scale != nil && !r.bad && !f.scale.Has(code) {
+		p := f.scale.Problem(code)
+		m.refuse(v, p.Wanted, p.Got)
+		r.bad = true
+	}
+	switch {
+	case final:
+	case f.target.isNumber() && m.writes(r.value.Number, s):
+	case f.target.isNumber() && v.unit != nil && v.unit.Code != v.unit.Neutral && f.key != "value":
+		r.word = s + " " + v.unit.Code
+	case s != code || f.target.isNumber() || r.value.Text != code:
+		r.word = s
+	}
+	return r
+}
+
+// writes reports whether s is the number as we write it.
+func (m *Mapper) writes(d events.Decimal, s string) bool {
+	m.digits, _ = d.AppendText(m.digits[:0])
+	return string(m.digits) == s
+}
+
+// evalNumber reads a number exactly and converts it.
+func (m *Mapper) evalNumber(f *field, s string) (r result) {
+	v := f.value
+	form := codes.NumberForm{Mark: v.mark, Fractions: v.fractions}
+	if !m.run.in.csv && v.place.kind != constant && isJSONNumber(s) {
+		form.Mark = '.' // JSON has one way to write a number
+	}
+	d, p := codes.ParseNumber(s, form)
+	if p == nil && v.unit != nil {
+		d, p = v.unit.Neutralize(d)
+	}
+	if p != nil {
+		m.refuse(v, p.Wanted, p.Got)
+		return result{bad: true}
+	}
+	if f.target.typ == events.IntegerField && (!d.IsInt() || d.Cmp(zero) < 0 || d.Cmp(million) > 0) {
+		m.refuse(v, "a whole number from 0 to 1000000", quote(s))
+		return result{bad: true}
+	}
+	r.value.Number = d
+	return r
+}
+
+var zero, million = events.DecimalOf(0, 0), events.DecimalOf(1_000_000, 0)
+
+// isJSONNumber reports whether s has the form of a number of JSON with a point:
+// in a document with decimal commas a text "3,5" stays what it is.
+func isJSONNumber(s string) bool {
+	for i := 0; i < len(s); i++ {
+		if c := s[i]; (c < '0' || c > '9') && c != '.' && c != '-' {
+			return false
+		}
+	}
+	return s != ""
+}
+
+// evalList works out a field that takes several values.
+func (m *Mapper) evalList(f *field) (r result) {
+	v := f.value
+	list, final, ok := m.pieces(v)
+	if !ok {
+		return result{bad: true}
+	}
+	start, differ, raw := len(m.outs), false, ""
+	for i, s := range list {
+		code, ok := m.code(v, s, final)
+		if ok && code != "" {
+			code, ok = m.evalElement(f, code)
+		}
+		if !ok {
+			r.bad = true
+			continue
+		}
+		differ = differ || code != s
+		if raw += s; i < len(list)-1 {
+			raw += ", "
+		}
+		if code != "" {
+			m.outs = append(m.outs, code)
+		}
+	}
+	if r.bad {
+		m.outs = m.outs[:start]
+		return result{bad: true}
+	}
+	r.value.List = m.outs[start:len(m.outs):len(m.outs)]
+	if differ && !final {
+		r.word = raw
+	}
+	return r
+}
+
+// evalElement checks one element of a list and brings it into its form.
+func (m *Mapper) evalElement(f *field, code string) (string, bool) {
+	v := f.value
+	switch f.target.typ {
+	case events.DaysField:
+		r := m.evalDay(v, code)
+		return r.value.Text, !r.bad
+	case events.IntegersField:
+		n, err := strconv.Atoi(code)
+		if f.zones != nil && (err != nil || !f.zones.Has(n)) {
+			p := f.zones.Problem(code)
+			m.refuse(v, p.Wanted, p.Got)
+			return "", false
+		}
+		if err != nil || n < 0 {
+			m.refuse(v, "a whole number", quote(code))
+			return "", false
+		}
+		if len(code) > 1 && code[0] == '0' || code[0] == '+' {
+			code = strconv.Itoa(n)
+		}
+	}
+	return code, true
+}
+
+// evalDay reads a date.
+func (m *Mapper) evalDay(v *value, s string) (r result) {
+	if v.place.kind == constant && v.layout == nil {
+		if t, ok := isoDate.parse(s, '.'); ok {
+			r.value.Text = t.iso
+			return r
+		}
+		m.refuse(v, "a day as YYYY-MM-DD", quote(s))
+		return result{bad: true}
+	}
+	t, ok := v.layout.parse(s, v.mark)
+	if !ok || t.year == 0 || v.layout.special != "" && t.clock && !v.layout.zoned {
+		m.refuse(v, m.wantedDate(v.layout), quote(s))
+		return result{bad: true}
+	}
+	if t.zoned {
+		m.toLocal(&t)
+	}
+	r.value.Text = m.here.day(days(t.year, t.month, t.day), &t).date
+	return r
+}
+
+// evalMoment reads a day, or a day with a time.
+func (m *Mapper) evalMoment(v *value, s string) (r result) {
+	l := v.layout
+	if v.place.kind == constant && l == nil {
+		l = isoDate
+	}
+	t, ok := l.parse(s, v.mark)
+	if !ok || t.year == 0 {
+		m.refuse(v, m.wantedDate(l), quote(s))
+		return result{bad: true}
+	}
+	o, wanted := m.occur(&t)
+	if wanted != "" {
+		m.refuse(v, wanted, quote(s))
+		return result{bad: true}
+	}
+	if r.value.Text = o.Date; o.Time != "" {
+		r.value.Text = o.RFC3339()
+	}
+	return r
+}
+
+var isoDate, _ = parseLayout("YYYY-MM-DD", nil)
+
+func (m *Mapper) wantedDate(l *layout) string {
+	switch {
+	case l.special == "day-number" || l.special == "day-number-1904":
+		return "the day number of a spreadsheet (" + l.special + ")"
+	case l.special != "":
+		return "the " + l.special + " of a moment"
+	case !l.date:
+		return "a time of day as " + l.text
+	}
+	return "a day that exists, as " + l.text
+}

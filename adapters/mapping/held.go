@@ -1,0 +1,172 @@
+package mapping
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"unicode"
+
+	"dewclaw/adapters"
+	"dewclaw/events"
+)
+
+// hold makes a held record of the row, with every reason noted.
+func (m *Mapper) hold() {
+	r := m.row
+	h := &events.Held{
+		Line: r.Line, LastLine: r.LastLine, Member: r.Member, Message: m.run.job.Message, Path: r.Path, Large: r.Size,
+		Raw: r.Text, RawBytes: r.Bytes, Reasons: slices.Clone(m.reasons), Scope: m.scope,
+	}
+	raw := []byte(r.Text)
+	if r.Bytes != nil {
+		h.Raw, raw = "", r.Bytes
+	}
+	h.ID = events.HeldID(m.run.job.Source, raw)
+	if r.Fault != nil {
+		m.glimpse()
+	}
+	h.Seen = m.sight()
+	rec := adapters.Record{
+		Outcome: adapters.Held, Line: r.Line, LastLine: r.LastLine, Member: r.Member, Rows: 1, Raw: m.Raw(r), Held: h,
+		Day: m.day, Scope: m.scope,
+	}
+	if m.keys.ok {
+		rec.ID = m.recordID(&m.keys)
+		h.Record = rec.ID.String()
+	}
+	if len(m.ids) > 0 {
+		rec.Animal = m.ids[0].Scheme + ":" + events.Compact(m.ids[0].Value)
+	}
+	m.out = append(m.out, rec)
+	m.records++
+	m.heldOf()
+}
+
+// holdRecord turns a whole record into a held one: its examination says nothing.
+func (m *Mapper) holdRecord(rec *adapters.Record) {
+	r := &m.record
+	raw := strings.Join(r.texts, "\n")
+	if !m.run.in.Grouped() {
+		raw = m.row.Text
+	}
+	rec.Outcome = adapters.Held
+	rec.Held = &events.Held{
+		ID: events.HeldID(m.run.job.Source, []byte(raw)), Line: r.line, LastLine: r.last, Member: r.member, Message: m.run.job.Message,
+		Path: r.path, Raw: raw, Record: rec.ID.String(), Scope: r.scope,
+		Reasons: []events.Reason{{Field: "outcome", Wanted: "an examined foot, a finding or an outcome of the examination", Got: "none of them"}},
+		Seen:    events.Seen{Animal: r.id.Value, Date: r.day},
+	}
+}
+
+// glimpse reads, of a row that cannot be used, what may still be seen of the
+// animal and the day. Its reasons count for nothing.
+func (m *Mapper) glimpse() {
+	if m.row.Cells == nil {
+		return
+	}
+	n := len(m.reasons)
+	m.identify()
+	if o := m.run.in.occurred; o != nil {
+		m.when(o)
+	}
+	m.reasons = m.reasons[:n]
+	m.ids = nil // a row that is not whole has no key
+}
+
+// sight is what a person may see of a held row.
+func (m *Mapper) sight() events.Seen {
+	s := events.Seen{Animal: clip(m.named, 64), Date: m.day, Foot: m.foot}
+	if i := m.run.in.foot; s.Foot == "" && i >= 0 && m.row.Fault == nil {
+		n := len(m.reasons)
+		s.Foot, _, _ = m.text(m.run.in.row[i].value)
+		m.reasons = m.reasons[:n]
+		s.Foot = clip(s.Foot, 20)
+	}
+	var words []string
+	dull := m.dull()
+	see := func(t string) {
+		if t = strings.TrimSpace(t); wordy(t) && !slices.Contains(dull, t) && !slices.Contains(words, t) {
+			words = append(words, t)
+		}
+	}
+	if m.run.in.csv {
+		for _, c := range m.row.Cells {
+			see(c)
+		}
+	} else {
+		leaves(m.row.Value, see)
+	}
+	s.Words = clip(strings.Join(words, ", "), 200)
+	return s
+}
+
+// dull are the texts of a row that tell nothing beside what is told apart: who,
+// when and where.
+func (m *Mapper) dull() []string {
+	in, n := m.run.in, len(m.reasons)
+	var out []string
+	add := func(v *value) {
+		if v != nil && (m.row.Fault == nil || m.row.Cells != nil) {
+			s, _ := m.fetch(v)
+			out = append(out, s)
+		}
+	}
+	for _, id := range in.animal {
+		add(id.value)
+	}
+	if o := in.occurred; o != nil {
+		add(o.date)
+		add(o.time)
+		add(o.at)
+	}
+	for _, v := range []*value{in.record.own, in.record.examination, in.visit, in.farm} {
+		add(v)
+	}
+	for i, f := range in.row {
+		if i == in.foot || i == in.claw {
+			add(f.value)
+		}
+	}
+	m.reasons = m.reasons[:n]
+	return out
+}
+
+// wordy reports whether t is words for people: it has a small letter or a space
+// between letters, so that codes and numbers are none.
+func wordy(t string) bool {
+	letters := 0
+	small := false
+	for _, r := range t {
+		if unicode.IsLetter(r) {
+			letters++
+			small = small || unicode.IsLower(r)
+		}
+	}
+	return letters >= 2 && (small || strings.ContainsRune(t, ' ')) && 2*letters >= len([]rune(t))
+}
+
+// leaves calls f for every text in a JSON value, objects by name.
+func leaves(v any, f func(string)) {
+	switch x := v.(type) {
+	case string:
+		f(x)
+	case json.Number:
+	case []any:
+		for _, e := range x {
+			leaves(e, f)
+		}
+	case map[string]any:
+		for _, k := range sortedKeys(x) {
+			leaves(x[k], f)
+		}
+	}
+}
+
+func sortedKeys(m map[string]any) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}

@@ -1,0 +1,550 @@
+package mapping
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"hash"
+	"slices"
+	"strconv"
+	"strings"
+
+	"dewclaw/adapters"
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// A Mapper turns the rows of one original into records: the beat "map". It
+// reuses what it works with and is not for several goroutines at once. What it
+// returns is the caller's: texts and bytes of drafts and held records lie in
+// blocks made for one call of Map or Flush, or in the rows themselves, and are
+// never written again; nobody may change them.
+type Mapper struct {
+	run *Run
+	out []adapters.Record
+
+	// The current row and where in it values are read.
+	row     *adapters.Row
+	item    item     // of "each"
+	key     string   // name of the current column or key
+	names   []string // its named parts
+	items   []item   // scratch of "each"
+	cell    string   // text of the current column
+	foot    string   // the foot of the row as a code, "" if none could be read
+	reasons []events.Reason
+	seen    *coverage // nil unless somebody asks
+
+	// What the row says for all of its events.
+	farm  string
+	here  *zone
+	keyer *events.Keyer
+	ids   []events.Identifier
+	norm  string // normalized form of the first
+	named string // the key identifier as read, right or wrong
+	occ   events.Occurred
+	pass  int
+
+	dateRead, timeRead string // as the source has them
+	day                string // the local day, even if the time of day cannot be read
+	keys               recordKeys
+	visit              events.Entity
+	scope              string
+	results            []result // fields of "row"
+
+	stage          bundle // events of the current row
+	record         openRecord
+	documentRecord openRecord
+	waiting        map[heldKey][]string // held rows whose record is not open: their feet
+	zones          map[string]*zone
+	keyers         map[string]*events.Keyer
+	pools          [9][]events.Payload
+	enc            events.Encoder
+	hash           hash.Hash
+	blocks         blocks
+
+	list     []string // pieces of one value
+	outs     []string // elements of lists of the row
+	digits   []byte
+	parts    []string
+	payloads []events.Payload
+	slots    []events.Slot
+	idSlab   []events.Identifier
+
+	// For the end of the original.
+	rows, records, lastRow int
+	animals                map[string]bool
+	totalLine, total       int
+}
+
+// recordKeys are the parts of a record key as read: rows with equal ones are of
+// one record.
+type recordKeys struct {
+	text               string // own or examination key
+	id                 events.Identifier
+	date               string // local day
+	dateRead, timeRead string
+	ok                 bool // the key could be read
+}
+
+func (r *Run) newMapper() *Mapper {
+	m := &Mapper{
+		run: r, zones: map[string]*zone{}, keyers: map[string]*events.Keyer{}, hash: sha256.New(), scope: r.scope,
+		results: make([]result, len(r.in.row)),
+	}
+	if r.in.total != nil && r.in.total.of == "animals" {
+		m.animals = map[string]bool{}
+	}
+	m.setFarm(r.job.Farm)
+	return m
+}
+
+// setFarm turns to the zone and the keys of a farm.
+func (m *Mapper) setFarm(farm string) {
+	if m.here != nil && m.farm == farm {
+		return
+	}
+	m.farm = farm
+	name := m.run.zoneOf(farm)
+	if m.here = m.zones[name]; m.here == nil {
+		z, err := newZone(name)
+		if err != nil {
+			z = utc() // Start has refused it; a row cannot bring another
+		}
+		m.zones[name], m.here = z, z
+	}
+	if m.keyer = m.keyers[farm]; m.keyer == nil {
+		m.keyer = events.NewKeyer(farm, m.run.job.Source)
+		m.keyers[farm] = m.keyer
+	}
+}
+
+// Map appends the records of rows to out. Rows of a group that is still open
+// stay inside until a row of another record, or Flush, closes it. A row is
+// mapped the same whatever stands in the same call.
+func (m *Mapper) Map(rows []adapters.Row, out []adapters.Record) []adapters.Record {
+	m.out = out
+	m.blocks.begin(len(rows))
+	for i := range rows {
+		m.one(&rows[i])
+	}
+	out, m.out = m.out, nil
+	return out
+}
+
+// Flush closes the open group and appends its record to out. It is called at
+// the end of the original, and of each member of a zip.
+func (m *Mapper) Flush(out []adapters.Record) []adapters.Record {
+	m.out = out
+	m.blocks.begin(1)
+	m.closeGroup()
+	out, m.out = m.out, nil
+	return out
+}
+
+// one maps one row. A fault of the program costs that row only.
+func (m *Mapper) one(r *adapters.Row) {
+	m.row = r
+	defer func() {
+		if p := recover(); p != nil {
+			m.stage = bundle{}
+			m.reasons = append(m.reasons[:0], events.Reason{Field: "row", Wanted: "a row that can be mapped", Got: fmt.Sprint("a fault of the program: ", p)})
+			m.hold()
+		}
+	}()
+	m.begin()
+	m.lastRow = max(m.lastRow, r.Line)
+	if m.isTotal() || m.isIgnored() {
+		return
+	}
+	m.rows++
+	if r.First {
+		m.document()
+	}
+	in := m.run.in
+	switch {
+	case r.Fault != nil:
+		m.reasons = append(m.reasons, *r.Fault)
+		m.hold()
+		return
+	case !in.csv && r.Value == nil && r.Path == "" && in.layout.Each != "":
+		m.ignoreRow("the document has nothing at " + in.layout.Each)
+		return
+	case len(in.templates) == 0:
+		return // the document is the record
+	}
+	m.evaluate()
+	switch {
+	case len(m.reasons) > 0:
+		m.stage.reset(m)
+		m.hold()
+	case m.stage.empty():
+		m.ignoreRow("no event of the mapping is in it")
+	default:
+		m.join()
+	}
+}
+
+// begin forgets the row before.
+func (m *Mapper) begin() {
+	m.reasons, m.outs = m.reasons[:0], m.outs[:0]
+	m.item, m.key, m.names, m.cell, m.foot = item{}, "", nil, "", ""
+	m.ids, m.norm, m.named, m.occ, m.pass, m.keys, m.visit = nil, "", "", events.Occurred{}, 0, recordKeys{}, ""
+	m.dateRead, m.timeRead, m.day = "", "", ""
+	if !m.record.open {
+		m.idSlab = m.idSlab[:0]
+	}
+}
+
+// isTotal settles the total line.
+func (m *Mapper) isTotal() bool {
+	t := m.run.in.total
+	if t == nil || m.row.Cells == nil || !m.holds(t.conds) {
+		return false
+	}
+	m.closeGroup()
+	m.totalLine, m.total = m.row.Line, -1
+	why := "total line"
+	if t.count != nil {
+		r := m.eval(&field{value: t.count, target: *t.count.target})
+		if n, err := strconv.Atoi(r.value.Number.String()); err == nil {
+			m.total = n
+			why = fmt.Sprintf("total line: %d %s", n, t.of)
+		}
+		m.reasons = m.reasons[:0]
+	}
+	m.ignoreRow(why)
+	return true
+}
+
+func (m *Mapper) isIgnored() bool {
+	for i := range m.run.in.ignore {
+		r := &m.run.in.ignore[i]
+		if r.line != nil && !r.line.MatchString(m.row.Text) {
+			continue
+		}
+		if r.conds == nil || (m.row.Cells != nil || m.row.Value != nil) && m.holds(r.conds) {
+			m.ignoreRow(r.why)
+			return true
+		}
+	}
+	return false
+}
+
+// ignoreRow makes a record of the row that is nothing, and says why.
+func (m *Mapper) ignoreRow(why string) {
+	m.out = append(m.out, adapters.Record{
+		Outcome: adapters.Ignored, Line: m.row.Line, LastLine: m.row.LastLine, Member: m.row.Member, Rows: 1,
+		Raw: m.Raw(m.row), Why: why, Scope: m.scope,
+	})
+}
+
+// holds reports whether all conditions hold. A place that cannot be read does
+// not hold, and its reason is left out: who needs the value says so.
+func (m *Mapper) holds(conds []cond) bool {
+	for i := range conds {
+		c := &conds[i]
+		if c.expr != nil {
+			ok, err := c.expr.truth(m.vars())
+			if err != nil {
+				m.reason("if", "cel", "an expression that can be worked out", clip(err.Error(), 200))
+			}
+			if !ok {
+				return false
+			}
+			continue
+		}
+		n := len(m.reasons)
+		s, ok := m.fetch(c.value)
+		m.reasons = m.reasons[:n]
+		if !ok || !(slices.Contains(c.words, s) || c.any && s != "") {
+			return false
+		}
+	}
+	return true
+}
+
+// evaluate reads everything the row says: what all events share, then the
+// events. It does not stop at a reason, so that all are told together.
+func (m *Mapper) evaluate() {
+	in := m.run.in
+	m.rowFarm()
+	m.identify()
+	if in.occurred != nil {
+		m.when(in.occurred)
+	}
+	m.recordKey()
+	m.rowVisit()
+	if k := in.complete; k != nil {
+		m.completeness(k)
+	}
+	for i := range in.row {
+		m.results[i] = m.eval(&in.row[i])
+	}
+	if in.foot >= 0 {
+		m.foot = m.results[in.foot].value.Text
+	}
+	for _, t := range in.tests {
+		if t.each == "" || t.value.place.kind != inItem {
+			m.test(t)
+		}
+	}
+	for i := range m.run.bound {
+		m.make(&m.run.bound[i])
+	}
+	m.rowRemarks()
+	m.settleClaws()
+}
+
+// test checks that a tested place has a word the mapping knows.
+func (m *Mapper) test(t *test) {
+	if t.free {
+		return
+	}
+	s, ok := m.fetch(t.value)
+	if !ok || s == "" || slices.Contains(t.words, s) {
+		return
+	}
+	m.reason(t.field, t.value.place.text, oneOf("a word of the mapping", s, t.words), quote(s))
+}
+
+func (m *Mapper) rowFarm() {
+	v := m.run.in.farm
+	if v == nil {
+		return
+	}
+	f := field{value: v, target: *v.target}
+	r := m.eval(&f)
+	if r.bad {
+		return
+	}
+	farm := r.value.Text
+	if _, ok := m.run.job.Farms[farm]; !ok {
+		var farms []string
+		for f := range m.run.job.Farms {
+			farms = append(farms, f)
+		}
+		slices.Sort(farms)
+		m.refuse(v, oneOf("a farm of the source", farm, farms), quote(farm))
+		return
+	}
+	m.setFarm(farm)
+}
+
+// longestIdentifier bounds an identifier in bytes: far beyond any in use.
+const longestIdentifier = 64
+
+// identify reads the identifiers of the animal, the key identifier first.
+func (m *Mapper) identify() {
+	in := m.run.in
+	if !in.animals {
+		return
+	}
+	start, keyAt, there := len(m.idSlab), -1, false
+	best, namedAt := len(in.record.schemes)+1, len(in.record.schemes)+1
+	for i := range in.animal {
+		id := &in.animal[i]
+		s, _, ok := m.text(id.value)
+		if !ok || s == "" {
+			there = there || !ok
+			continue
+		}
+		there = true
+		rank := slices.Index(in.record.schemes, id.scheme)
+		if rank < 0 {
+			rank = len(in.record.schemes)
+		}
+		if rank < namedAt {
+			namedAt, m.named = rank, s
+		}
+		norm, ok := m.identifier(id, s)
+		if !ok {
+			continue
+		}
+		m.idSlab = append(m.idSlab, events.Identifier{Scheme: id.scheme, Value: s})
+		if rank < best {
+			best, keyAt, m.norm = rank, len(m.idSlab)-1-start, norm
+		}
+	}
+	m.ids = m.idSlab[start:len(m.idSlab):len(m.idSlab)]
+	if m.animals != nil && m.named != "" {
+		m.animals[strings.Clone(events.Compact(m.named))] = true
+	}
+	if !there {
+		m.reason("animal", m.animalColumns(), "an identifier", "nothing")
+	}
+	if keyAt < 0 {
+		return
+	}
+	key := m.ids[keyAt]
+	copy(m.ids[1:keyAt+1], m.ids[:keyAt])
+	m.ids[0] = key
+	if n := len(in.record.schemes); n > 0 && best == n && namedAt == n {
+		m.reason("animal", m.animalColumns(), "an identifier of "+listed(in.record.schemes), "others only")
+	}
+}
+
+func (m *Mapper) identifier(id *identifier, s string) (string, bool) {
+	if len(s) > longestIdentifier {
+		m.refuse(id.value, fmt.Sprintf("at most %d characters", longestIdentifier), quote(s))
+		return "", false
+	}
+	norm, p := codes.ParseIdentifier(id.scheme, s)
+	if p != nil {
+		m.refuse(id.value, p.Wanted, p.Got)
+		return "", false
+	}
+	return norm, true
+}
+
+func (m *Mapper) animalColumns() string {
+	var s []string
+	for _, id := range m.run.in.animal {
+		s = append(s, id.value.place.text)
+	}
+	return strings.Join(s, ", ")
+}
+
+// recordKey reads the parts of the record key.
+func (m *Mapper) recordKey() {
+	r := &m.run.in.record
+	v := r.own
+	if v == nil {
+		v = r.examination
+	}
+	if v == nil {
+		if len(m.ids) > 0 {
+			m.keys = recordKeys{id: m.ids[0], date: m.day, dateRead: m.dateRead, timeRead: m.timeRead}
+			m.keys.ok = m.run.in.occurred == nil || m.day != ""
+		}
+		return
+	}
+	s, _, ok := m.text(v)
+	switch {
+	case ok && s == "":
+		m.refuse(v, "the key of the record", "nothing")
+	case ok && len(s) > longestKey:
+		m.refuse(v, fmt.Sprintf("at most %d characters", longestKey), quote(s))
+		ok = false
+	}
+	m.keys = recordKeys{text: s, ok: ok && s != ""}
+}
+
+// longestKey bounds a record key in bytes.
+const longestKey = 256
+
+// recordID works out the id of the record the row belongs to.
+func (m *Mapper) recordID(k *recordKeys) events.RecordID {
+	r := &m.run.in.record
+	switch {
+	case r.own != nil:
+		return m.keyer.OwnKey(k.text)
+	case r.examination != nil:
+		return m.keyer.ExaminationKey(k.text)
+	}
+	return m.keyer.AnimalKey(k.id, k.date, k.dateRead, k.timeRead)
+}
+
+func (m *Mapper) rowVisit() {
+	if v := m.run.in.visit; v != nil {
+		if s, _, ok := m.text(v); ok && s != "" {
+			m.visit = m.visitEntity(s)
+		}
+	}
+}
+
+func (m *Mapper) visitEntity(key string) events.Entity {
+	return m.keyer.VisitKey(key).Entity(m.keyer.Slot(events.KindVisit, 0))
+}
+
+// completeness reads scope and as-of where the document has them.
+func (m *Mapper) completeness(k *completeness) {
+	if k.scope != nil && k.scope.place.kind == inDoc || k.asOf != nil && k.asOf.place.kind == inDoc {
+		m.documentScope(k)
+	}
+}
+
+func (m *Mapper) documentScope(k *completeness) {
+	if v := k.scope; v != nil && v.place.kind == inDoc {
+		m.scope = ""
+		r := m.eval(&field{value: v, target: *v.target})
+		if !r.bad && r.isZero() {
+			m.refuse(v, "a text", "nothing")
+		}
+		m.scope = r.value.Text
+	}
+	r := m.run
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if m.scope != "" {
+		r.scopes[m.scope] = true
+	}
+	if v := k.asOf; v != nil && v.place.kind == inDoc && m.row.First {
+		n := len(m.reasons)
+		res := m.eval(&field{value: v, target: *v.target})
+		m.reasons = m.reasons[:n]
+		if res.value.Text != "" {
+			r.setAsOf(res.value.Text)
+		} else {
+			r.whyNot = "a document does not say as of when it speaks"
+		}
+	}
+}
+
+// vars are the variables of an expression.
+func (m *Mapper) vars() map[string]any {
+	v := map[string]any{
+		"row": m.row.Value, "doc": m.row.Doc, "item": m.item.value, "titles": m.run.head.Titles, "name": m.nameVars(),
+	}
+	if m.run.in.csv {
+		cells := make(map[string]string, len(m.row.Cells))
+		for i, c := range m.row.Cells {
+			if i < len(m.run.head.Columns) {
+				cells[m.run.head.Columns[i]] = strings.TrimSpace(c)
+			}
+			cells[strconv.Itoa(i+1)] = strings.TrimSpace(c)
+		}
+		v["row"], v["item"] = cells, m.cell
+	} else {
+		v["row"], v["doc"], v["item"] = celValue(m.row.Value), celValue(m.row.Doc), celValue(m.item.value)
+	}
+	return v
+}
+
+func (m *Mapper) nameVars() map[string]string {
+	vars := map[string]string{"key": m.key}
+	for i, n := range m.names {
+		vars[strconv.Itoa(i+1)] = n
+	}
+	return vars
+}
+
+// Raw returns the digest of a row before mapping: of its text, the mapping and
+// the titles it reads. A row with an equal digest is mapped to equal events. It
+// is the Raw of the record of a row that is not grouped.
+func (m *Mapper) Raw(r *adapters.Row) events.Digest {
+	m.hash.Reset()
+	m.hash.Write(m.run.context[:])
+	m.addRaw(r)
+	return m.rawSum()
+}
+
+func (m *Mapper) rawSum() events.Digest {
+	var sum [sha256.Size]byte
+	m.hash.Sum(sum[:0])
+	return events.Digest(sum[:16])
+}
+
+// addRaw hashes one row.
+func (m *Mapper) addRaw(r *adapters.Row) {
+	m.digits = append(append(m.digits[:0], r.Text...), '\n')
+	m.hash.Write(m.digits)
+	if r.Bytes != nil {
+		m.hash.Write(r.Bytes)
+	}
+	if r.Size > 0 {
+		fmt.Fprint(m.hash, r.Size)
+	}
+	for _, v := range m.run.in.docValues {
+		x, _ := v.place.path.get(r.Doc)
+		fmt.Fprintf(m.hash, "%v ", x)
+	}
+}

@@ -1,0 +1,485 @@
+package mapping
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// A field is one field of an event and the value it gets.
+type field struct {
+	key    string        // as the mapping names it
+	event  *events.Field // nil within "row", where it differs by kind
+	value  *value
+	target target
+	fixed  *result // of a constant; else nil
+
+	zones *codes.ZoneMap       // zones: their map
+	scale *codes.SeverityScale // severity: its scale
+}
+
+// A template makes events of one kind from a row.
+type template struct {
+	kind    events.Kind
+	number  int    // place in "events", from 0
+	name    string // as the mapping calls it; else "#" and the number
+	repeat  string // word of "repeat" it was made for
+	node    *node
+	conds   []cond
+	each    *path          // nil without "each"
+	columns *regexp.Regexp // nil without "columns"
+	parts   []string       // named parts of the columns
+	lead    *field         // nil if the kind has none
+	fields  []field        // in the order of the mapping, without the lead
+	inherit []inherited    // fields of "row"
+	remarks *value
+	own     struct{ remarks, foot, claw bool } // it says them itself
+
+	feet     *value // examination: nil if the foot of the row is meant
+	all      bool   // no foot at all means all four
+	othersNo bool   // feet that are not listed were not examined
+	trimmed  *field
+	occurred *occurred // documents: of its own
+}
+
+// inherited is a field that a template takes from "row".
+type inherited struct {
+	event *events.Field
+	row   int
+}
+
+// Names of special fields.
+const (
+	feetField    = "feet"
+	trimmedField = "trimmed"
+	remarksField = "remarks"
+)
+
+const byFinding = "by-finding"
+
+var templateKeys = []string{"if", "each", "repeat", "columns", "name"}
+
+// templates compiles one element of "events" or "documents": one template, or
+// one for each word of "repeat".
+func (c *compiler) templates(n *node, what string, number int, kinds []events.Kind, doc bool) []*template {
+	var names []string
+	for _, k := range kinds {
+		names = append(names, string(k))
+	}
+	keys := slices.Concat(names, templateKeys)
+	if doc {
+		keys = append(names, "name", "occurred")
+	}
+	if !c.keys(n, what, keys...) {
+		return nil
+	}
+	var kind events.Kind
+	for _, k := range n.keys {
+		if slices.Contains(names, k.text) {
+			if kind != "" {
+				c.add(k, what, "one kind", fmt.Sprintf("%q beside %q", k.text, kind))
+				return nil
+			}
+			kind = events.Kind(k.text)
+		}
+	}
+	if kind == "" {
+		c.add(n, what, "one of the kinds "+listed(names), "none")
+		return nil
+	}
+	r := n.get("repeat")
+	if r == nil {
+		if t := c.template(n, what, kind, number, doc); t != nil {
+			return []*template{t}
+		}
+		return nil
+	}
+	var out []*template
+	words := c.strings(r, what+".repeat", "words")
+	if len(words) == 0 {
+		c.add(r, what+".repeat", "a list of words", r.describe())
+	}
+	seen := len(c.all)
+	for _, w := range words {
+		if t := c.template(n.substitute(w), what, kind, number, doc); t != nil {
+			t.repeat = w
+			out = append(out, t)
+		}
+		if len(c.all) > seen {
+			break // the same mistakes again would help nobody
+		}
+	}
+	return out
+}
+
+func (c *compiler) template(n *node, what string, kind events.Kind, number int, doc bool) *template {
+	t := &template{kind: kind, number: number, name: "#" + strconv.Itoa(number), node: n}
+	if x := n.get("name"); x != nil {
+		t.name, _ = c.scalar(x, what+".name", "a name")
+	}
+	s := &scope{doc: doc}
+	c.over(n, what, t, s)
+	if x := n.get("if"); x != nil {
+		t.conds = c.conds(x, what+".if", t, s)
+	}
+	body := n.get(string(kind))
+	what += "." + string(kind)
+	if body.null {
+		body.kind = mapNode
+	}
+	if body.kind != mapNode {
+		c.add(body, what, "a map of fields", body.describe())
+		return nil
+	}
+	for i, k := range body.keys {
+		if slices.ContainsFunc(body.keys[:i], func(o *node) bool { return o.text == k.text }) {
+			c.add(k, join(what, k.text), "every field once", quote(k.text)+" twice")
+			continue
+		}
+		c.fieldOf(t, k, body.vals[i], join(what, k.text), s)
+	}
+	c.complete(t, body, what)
+	return t
+}
+
+// over reads "each" and "columns".
+func (c *compiler) over(n *node, what string, t *template, s *scope) {
+	if x := n.get("each"); x != nil {
+		text, ok := c.scalar(x, what+".each", "a JSONPath to the items")
+		switch {
+		case !ok:
+		case c.csv:
+			c.add(x, what+".each", "\"columns\" or \"repeat\": \"each\" is for json", quote(text))
+		case text[0] != '$':
+			c.add(x, what+".each", "a path from the row: $.…", quote(text))
+		default:
+			p, err := parsePath(text)
+			if err != nil {
+				c.add(x, what+".each", "JSONPath (RFC 9535)", quote(text)+": "+err.Error())
+			}
+			t.each = p
+		}
+		s.item, s.names = true, []string{"key"}
+	}
+	x := n.get("columns")
+	if x == nil {
+		return
+	}
+	s.item, s.names = true, []string{"key"}
+	text, ok := c.scalar(x, what+".columns", "a pattern (RE2) with named parts")
+	if !ok {
+		return
+	}
+	re, err := regexp.Compile(`^(?:` + text + `)$`)
+	if err != nil {
+		c.add(x, what+".columns", "a pattern (RE2)", quote(text)+": "+err.Error())
+		return
+	}
+	t.columns = re
+	for _, name := range re.SubexpNames()[1:] {
+		t.parts = append(t.parts, name)
+		if name != "" {
+			s.names = append(s.names, name)
+		}
+	}
+	if !c.csv && t.each == nil {
+		t.each, _ = parsePath("$") // the names of the row itself
+	}
+}
+
+// fieldOf compiles one field of a template.
+func (c *compiler) fieldOf(t *template, k, n *node, what string, s *scope) {
+	switch {
+	case k.text == remarksField:
+		t.own.remarks = true
+		t.remarks = c.value(n, what, &target{field: remarksField, typ: events.TextField}, s)
+		return
+	case t.kind == events.KindExamination && k.text == feetField:
+		c.feet(t, n, what, s)
+		return
+	case t.kind == events.KindExamination && k.text == trimmedField:
+		t.trimmed = c.field(k, n, what, target{field: trimmedField, typ: events.CodeField, list: codes.Find("trimmed")}, s)
+		return
+	}
+	f := c.eventField(t.kind, k, what)
+	if f == nil {
+		return
+	}
+	x := c.field(k, n, what, targetOf(f, k.text), s)
+	if x == nil {
+		return
+	}
+	x.event = f
+	switch k.text {
+	case "foot":
+		t.own.foot = true
+	case "claw":
+		t.own.claw = true
+	}
+	if f.Lead {
+		t.lead = x
+		return
+	}
+	t.fields = append(t.fields, *x)
+}
+
+// aliases are fields that a mapping names by what they mean and that fill
+// several members.
+var aliases = map[string]string{"zones": "zones.numbers", "severity": "severity.value", "size": "sizeMM"}
+
+// hidden are members that only such a field fills, or that we work out.
+var hidden = []string{"zones.numbers", "zones.map", "severity.value", "severity.scale", "unit"}
+
+// eventField finds the field of a kind that a mapping names.
+func (c *compiler) eventField(kind events.Kind, k *node, what string) *events.Field {
+	name := k.text
+	full := name
+	if a, ok := aliases[name]; ok && kind == events.KindLesion {
+		full = a
+	}
+	f := kind.Field(full)
+	if f == nil || !f.Settable() || slices.Contains(hidden, name) {
+		c.addNear(k, what, "a field of "+string(kind)+": "+listed(fieldNames(kind)), name, fieldNames(kind))
+		return nil
+	}
+	return f
+}
+
+// fieldNames lists what a mapping may set on a kind.
+func fieldNames(kind events.Kind) []string {
+	var names []string
+	for _, f := range kind.Fields() {
+		if f.Settable() && !slices.Contains(hidden, f.Name) {
+			names = append(names, f.Name)
+		}
+	}
+	switch kind {
+	case events.KindExamination:
+		names = append(names, feetField, trimmedField)
+	case events.KindLesion:
+		names = append(names, "zones", "severity", "size")
+	}
+	names = append(names, remarksField)
+	slices.Sort(names)
+	return names
+}
+
+func targetOf(f *events.Field, key string) target {
+	t := target{field: f.Name, typ: f.Type, unit: f.Unit}
+	if f.List != "" {
+		t.list = codes.Find(f.List)
+	}
+	switch key {
+	case "claw":
+		t.sides, t.words = true, []string{byFinding}
+	case "zones":
+		t.extra = []string{"map"}
+	case "severity":
+		t.extra = []string{"scale"}
+	}
+	return t
+}
+
+// field compiles the value of a field, a constant to its end.
+func (c *compiler) field(k, n *node, what string, t target, s *scope) *field {
+	f := &field{key: k.text, target: t}
+	f.value = c.value(n, what, &f.target, s)
+	if f.value == nil {
+		return nil
+	}
+	switch k.text {
+	case "zones":
+		f.zones = c.zoneMap(n, what)
+	case "severity":
+		f.scale = c.severityScale(n, what)
+	case "size", "value":
+		if f.value.unit == nil {
+			c.add(n, what, "the unit of the number: {from: …, unit: mm}", "none")
+		}
+	}
+	pair := k.text == "zones" || k.text == "severity" // of which the other half may be missing
+	if f.value.place.kind == constant && (!pair || f.zones != nil || f.scale != nil) {
+		f.fixed = c.fix(f, n, what)
+	}
+	return f
+}
+
+// fix works out a constant once and for all.
+func (c *compiler) fix(f *field, n *node, what string) *result {
+	m := &Mapper{run: &Run{in: &Inward{csv: c.csv}}, here: utc()}
+	r := m.eval(f)
+	for _, x := range m.reasons {
+		c.add(n, what, x.Wanted, x.Got)
+	}
+	r.word = ""
+	r.value.List = slices.Clone(r.value.List)
+	return &r
+}
+
+func (c *compiler) zoneMap(n *node, what string) *codes.ZoneMap {
+	x := n.get("map")
+	if x == nil {
+		c.add(n, what, "the map that numbers the zones: {from: …, map: "+codes.WideZones+"}", "none")
+		return nil
+	}
+	text, _ := c.scalar(x, what+".map", "a zone map")
+	m := codes.ZoneMaps().Get(text)
+	if m == nil && text != "" {
+		c.add(x, what+".map", oneOf("a zone map", text, codes.ZoneMaps().Codes()), quote(text))
+	}
+	return m
+}
+
+func (c *compiler) severityScale(n *node, what string) *codes.SeverityScale {
+	x := n.get("scale")
+	if x == nil {
+		c.add(n, what, "the scale of the grades: {from: …, scale: grade-3}", "none")
+		return nil
+	}
+	text, _ := c.scalar(x, what+".scale", "a scale of severity")
+	s := codes.SeverityScales().Get(text)
+	if s == nil && text != "" {
+		c.add(x, what+".scale", oneOf("a scale of severity", text, codes.SeverityScales().Codes()), quote(text))
+	}
+	return s
+}
+
+// feet compiles the feet of an examination.
+func (c *compiler) feet(t *template, n *node, what string, s *scope) {
+	g := &target{
+		field: feetField, typ: events.CodesField, list: codes.Find("feet"), words: []string{"all", "none"}, extra: []string{"others"},
+	}
+	v := c.value(n, what, g, s)
+	if v == nil {
+		return
+	}
+	t.all = v.emptyWord == "all"
+	if v.place.kind != sameFoot {
+		t.feet = v
+	}
+	if x := n.get("others"); x != nil {
+		t.othersNo = c.word(x, what+".others", "unknown", "no") == "no"
+	}
+}
+
+// complete checks that a template has what its kind cannot do without.
+func (c *compiler) complete(t *template, body *node, what string) {
+	has := func(key string) bool {
+		return slices.ContainsFunc(t.fields, func(f field) bool { return f.key == key })
+	}
+	for _, f := range t.kind.Fields() {
+		if f.Lead && t.lead == nil && !(t.kind == events.KindLocomotion && has("notScorable")) {
+			c.add(body, what, "the field "+f.Name+", without which the event says nothing", "none")
+		}
+	}
+	need := func(key string) {
+		if !has(key) {
+			c.add(body, what, "the field "+key, "none")
+		}
+	}
+	switch t.kind {
+	case events.KindLocomotion:
+		need("scale")
+	case events.KindClawMeasure:
+		need("what")
+	}
+	// The value of a measure is read in the unit of what is measured, a score on
+	// its scale: those come first.
+	slices.SortStableFunc(t.fields, func(a, b field) int { return first(a.key) - first(b.key) })
+	if t.kind == events.KindClawMeasure && t.lead != nil && t.lead.value.unit != nil {
+		c.measureUnit(t, what)
+	}
+}
+
+func first(key string) int {
+	if key == "what" || key == "scale" {
+		return 0
+	}
+	return 1
+}
+
+// measureUnit checks the unit of a measure that the mapping itself names.
+func (c *compiler) measureUnit(t *template, what string) {
+	for _, f := range t.fields {
+		if f.key != "what" || f.fixed == nil {
+			continue
+		}
+		if m := codes.Measures().Get(f.fixed.value.Text); m != nil && m.Unit != t.lead.value.unit.Neutral {
+			c.add(t.lead.value.node, what+".value.unit", "a unit of "+m.Unit+" for "+m.Code, quote(t.lead.value.unit.Code))
+		}
+	}
+}
+
+// rowFields compiles "row": fields for every event that has them.
+func (c *compiler) rowFields(n *node) []field {
+	var out []field
+	if n.kind != mapNode {
+		c.add(n, "row", "a map of fields", n.describe())
+		return nil
+	}
+	for i, k := range n.keys {
+		what := "row." + k.text
+		if slices.ContainsFunc(n.keys[:i], func(o *node) bool { return o.text == k.text }) {
+			c.add(k, what, "every field once", quote(k.text)+" twice")
+			continue
+		}
+		if k.text == remarksField {
+			if v := c.value(n.vals[i], what, &target{field: remarksField, typ: events.TextField}, &scope{}); v != nil {
+				out = append(out, field{key: remarksField, value: v, target: *v.target})
+			}
+			continue
+		}
+		f := rowField(k.text)
+		if f == nil {
+			c.addNear(k, what, "a field that some kind has: "+listed(rowNames()), k.text, rowNames())
+			continue
+		}
+		if x := c.field(k, n.vals[i], what, targetOf(f, k.text), &scope{}); x != nil {
+			out = append(out, *x)
+		}
+	}
+	return out
+}
+
+// rowField finds a field that may stand in "row": one of some kind that neither
+// leads nor is read together with another.
+func rowField(name string) *events.Field {
+	for _, k := range events.Kinds() {
+		if k == events.KindDecision || k == events.KindVisit {
+			continue
+		}
+		f := k.Field(name)
+		if f != nil && f.Settable() && !f.Lead && !slices.Contains(hidden, name) && first(name) > 0 {
+			return f
+		}
+	}
+	return nil
+}
+
+func rowNames() []string {
+	names := []string{remarksField}
+	for _, k := range events.Kinds() {
+		for _, f := range k.Fields() {
+			if rowField(f.Name) != nil && !slices.Contains(names, f.Name) {
+				names = append(names, f.Name)
+			}
+		}
+	}
+	slices.Sort(names)
+	return names
+}
+
+// take gives a template the fields of "row" that it does not have itself.
+func (t *template) take(row []field) {
+	for i := range row {
+		key := row[i].key
+		own := slices.ContainsFunc(t.fields, func(f field) bool { return f.key == key }) || t.lead != nil && t.lead.key == key
+		if f := t.kind.Field(key); f != nil && f.Settable() && !f.Lead && !own && key != remarksField {
+			t.inherit = append(t.inherit, inherited{f, i})
+		}
+	}
+}
