@@ -224,7 +224,9 @@ func mutate(r *rand.Rand, data []byte) []byte {
 		return put(`"` + strings.Repeat("ä", r.IntN(3)) + `é"`)
 	case k.kind == kindNumber && op < 6:
 		return put(string(t.bytes(i)) + []string{"0", ".0", ".5", "e0", "00000000000000000000"}[r.IntN(5)])
-	case k.kind == kindArray && op < 6 && k.end-k.start > 2: // an element twice
+	case (k.kind == kindArray || k.kind == kindObject) && op < 5:
+		return put(map[byte]string{kindArray: "[]", kindObject: "{}"}[k.kind])
+	case k.kind == kindArray && op < 9 && k.end-k.start > 2: // an element twice
 		first := t.tokens[i+1]
 		a, b := int(first.start), int(first.end)
 		if first.kind == kindString {
@@ -233,6 +235,53 @@ func mutate(r *rand.Rand, data []byte) []byte {
 		return slices.Concat(data[:a], data[a:b], []byte(","), data[a:])
 	}
 	return put(value)
+}
+
+// TestCheck_SeesEachKeywordAlone breaks one keyword at a time in an otherwise
+// valid payload: neither form of the check may miss it.
+func TestCheck_SeesEachKeywordAlone(t *testing.T) {
+	const head = `{"animal":[{"scheme":"ear-tag","value":"1"}],"occurred":{"date":"2026-03-04","precision":"date"},`
+	tests := []struct {
+		keyword string
+		kind    events.Kind
+		data    string
+	}{
+		{"type", "lesion", head + `"code":"SU","site":7}`},
+		{"enum", "lesion", head + `"code":"QQ"}`},
+		{"const", "lesion", head + `"code":"SU","ddAssociated":false}`},
+		{"required", "lesion", head + `"foot":"RH"}`},
+		{"additionalProperties", "lesion", head + `"code":"SU","hat":"x"}`},
+		{"minProperties", "lesion", head + `"code":"SU","derived":{}}`},
+		{"minItems", "lesion", head + `"code":"SU","signs":[]}`},
+		{"maxItems", "locomotion", head + `"scale":"mob4-uk","score":3,"derived":{"gait":[1,2,3]}}`},
+		{"uniqueItems", "examination", head + `"outcome":"clear","reasons":["lame","lame"]}`},
+		{"maxContains", "examination", head + `"outcome":"clear","feet":[{"examined":"yes","foot":"RH"},{"examined":"no","foot":"RH"}]}`},
+		{"minLength", "lesion", head + `"code":"SU","site":""}`},
+		{"pattern", "lesion", head + `"code":"SU","examination":"x"}`},
+		{"format", "animal", `{"animal":[{"scheme":"ear-tag","value":"1"}],"born":"2026-02-29"}`},
+		{"anyOf", "treatment", head + `"what":"wrap","plannedOff":"soon"}`},
+		{"minimum", "examination", head + `"outcome":"clear","pass":1}`},
+		{"maximum", "claw-measure", head + `"what":"toe-length","unit":"mm","value":180.01}`},
+		{"exclusiveMinimum", "lesion", head + `"code":"SU","sizeMM":0}`},
+		{"false", "examination", head + `"outcome":"clear","notDone":"refused"}`},
+		{"required", "lesion", head + `"code":"OTHER"}`},
+		{"required", "locomotion", head + `"scale":"mob4-uk"}`},
+		{"enum", "locomotion", head + `"scale":"nrs5","score":0.5}`},
+		{"type", "examination", head + `"outcome":"clear","pass":2.5}`},
+	}
+	for _, tt := range tests {
+		data := []byte(tt.data)
+		if surely(program().kinds[tt.kind], data) {
+			t.Errorf("%s: the fast check accepts %s", tt.keyword, data)
+		}
+		if oracle(tt.kind, data) {
+			t.Errorf("%s: the library accepts %s", tt.keyword, data)
+		}
+		got := Check(tt.kind, data)
+		if len(got) != 1 || got[0].Keyword != tt.keyword {
+			t.Errorf("%s: violations %v of %s, wanted one of that keyword", tt.keyword, got, data)
+		}
+	}
 }
 
 func TestPatterns_AgreeWithTheirExpressions(t *testing.T) {
