@@ -1,0 +1,99 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"dewclaw/adapters/mapping"
+	"dewclaw/daemon/internal/delivery"
+	"dewclaw/events"
+)
+
+// checkCommand checks the config and every mapping it names, runs the examples
+// beside the mappings, and tells all mistakes at once. It starts nothing.
+type checkCommand struct{}
+
+func (c *checkCommand) Run(a *app) error {
+	p, err := a.load()
+	if err != nil {
+		return err
+	}
+	k := &checking{app: a, project: p}
+	k.add(p.mappings())
+	k.feeds()
+	k.sources()
+	k.examples()
+	err = errors.Join(k.mistakes...)
+	if err == nil {
+		a.printf("%s: %s, %s, %s, %s: no mistake found\n", safe(a.config), plural(len(p.config.Farms), "farm", "farms"),
+			plural(len(p.config.Sources), "source", "sources"), plural(len(p.config.Feeds), "feed", "feeds"),
+			plural(len(p.config.Grants), "grant", "grants"))
+	}
+	return err
+}
+
+// A checking gathers mistakes.
+type checking struct {
+	app      *app
+	project  *project
+	mistakes []error
+}
+
+func (k *checking) add(err error) {
+	if err != nil {
+		k.mistakes = append(k.mistakes, err)
+	}
+}
+
+// feeds compiles the feeds; nothing is opened for it. Mistakes of mappings were
+// told before.
+func (k *checking) feeds() {
+	if len(k.mistakes) > 0 {
+		return
+	}
+	_, err := delivery.New(delivery.Options{Config: k.project.config, Encoders: encoders, Getenv: k.app.getenv})
+	k.add(err)
+}
+
+// sources compares what a source says of its farm with what its mapping does.
+func (k *checking) sources() {
+	for _, s := range k.project.config.Sources {
+		m := k.project.in[s.ID]
+		if m == nil || m.FarmByRow() == (s.Farm == "") {
+			continue
+		}
+		f := &events.Fault{Kind: events.ErrInvalid, Who: "source " + s.ID, Where: s.Mapping}
+		if m.FarmByRow() {
+			f.What, f.Wanted, f.Got = "farm", "farms: [ … ] in the config, for the mapping says that rows name their farm", "farm: "+s.Farm
+		} else {
+			f.What, f.Wanted, f.Got = "farm", "farm: in the mapping, for the config lists several farms", "none"
+		}
+		k.add(f)
+	}
+	if _, err := ruleSettings(k.project.config.Settings); err != nil {
+		k.add(err)
+	}
+}
+
+// examples runs the examples beside each mapping and tells what they leave open.
+func (k *checking) examples() {
+	done := map[string]bool{}
+	for _, s := range k.project.config.Sources {
+		if k.project.in[s.ID] == nil || done[s.Mapping] {
+			continue
+		}
+		done[s.Mapping] = true
+		k.example(s.Mapping)
+	}
+}
+
+func (k *checking) example(path string) {
+	dir, name := filepath.Split(path)
+	name = strings.TrimSuffix(name, filepath.Ext(name))
+	results, err := mapping.RunExamples(os.DirFS(filepath.Clean(dir)), name, decoders)
+	k.add(err)
+	fmt.Fprintf(k.app.stdout, "%v\n", results)
+}

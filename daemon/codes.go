@@ -1,0 +1,88 @@
+package main
+
+import (
+	"fmt"
+
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// codesCommand prints the code lists: their names, one list, or one entry.
+type codesCommand struct {
+	List string `arg:"" optional:"" help:"A list; without it the names of all lists."`
+	Code string `arg:"" optional:"" help:"One code of it."`
+	JSON bool   `name:"json" help:"One JSON object a line."`
+}
+
+type codeLine struct {
+	List    string `json:"list"`
+	Code    string `json:"code"`
+	Name    string `json:"name,omitempty"`
+	Meaning string `json:"meaning,omitempty"`
+	Parent  string `json:"parent,omitempty"`
+	Source  string `json:"source,omitempty"`
+	Seen    string `json:"seen,omitempty"`
+}
+
+func (c *codesCommand) Run(a *app) error {
+	if c.List == "" {
+		return c.names(a)
+	}
+	l := codes.Find(c.List)
+	if l == nil {
+		return missing("code list", c.List, codes.Names(), "dewclaw codes")
+	}
+	entries := l.Entries()
+	if c.Code != "" {
+		e := l.Entry(c.Code)
+		if e == nil {
+			return missing("code of "+c.List, c.Code, l.Codes(), "dewclaw codes "+c.List)
+		}
+		entries = []*codes.Entry{e}
+	}
+	if c.JSON {
+		for _, e := range entries {
+			if err := a.line(codeLine{c.List, e.Code, e.Name, e.Meaning, e.Parent, e.Source, e.Seen}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if c.Code != "" {
+		e := entries[0]
+		facts(a.stdout, "", "code", e.Code, "name", e.Name, "meaning", e.Meaning, "kind of", e.Parent, "source", e.Source, "source read", e.Seen)
+		return nil
+	}
+	s := newSheet("code", "name", "meaning")
+	for _, e := range entries {
+		s.row(e.Code, e.Name, e.Meaning)
+	}
+	return s.print(a.stdout)
+}
+
+func (c *codesCommand) names(a *app) error {
+	s := newSheet("list", ">codes")
+	for _, name := range codes.Names() {
+		n := len(codes.Find(name).Entries())
+		if c.JSON {
+			if err := a.line(map[string]any{"list": name, "codes": n}); err != nil {
+				return err
+			}
+			continue
+		}
+		s.row(name, n)
+	}
+	if c.JSON {
+		return nil
+	}
+	return s.print(a.stdout)
+}
+
+// missing says that a name is none of those there are, and names the nearest.
+func missing(what, got string, names []string, list string) error {
+	f := &events.Fault{Kind: events.ErrNotFound, What: what, Wanted: "one that there is", Got: fmt.Sprintf("%q", got), Hints: []string{"all of them: " + list}}
+	if near := codes.Nearest(got, names, 3); len(near) > 0 {
+		f.Wanted = "one that there is (nearest: " + join(near) + ")"
+	}
+	return f
+}

@@ -1,0 +1,324 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"log/slog"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/packed"
+	"dewclaw/daemon/internal/api"
+	"dewclaw/daemon/internal/archive"
+	"dewclaw/daemon/internal/delivery"
+	"dewclaw/daemon/internal/intake"
+	"dewclaw/daemon/internal/quarantine"
+	"dewclaw/events"
+	"dewclaw/events/herd"
+	"dewclaw/events/index"
+	"dewclaw/events/streamlog"
+	"dewclaw/schema/rules"
+)
+
+// Folders and files below the data folder. All but log and archive can be
+// deleted while nothing runs; they are built again from the log.
+const (
+	logFolder     = "log"
+	archiveFolder = "archive"
+	indexFile     = "index/index.db"
+	herdFile      = "herd/herd.db"
+)
+
+// openOptions say what an engine is opened for.
+type openOptions struct {
+	work  bool       // reading and feeding follow: every mapping must be right, the log must be whole
+	level slog.Level // what the logger says; zero is Info
+}
+
+// An engine is a data folder that is open, with the rooms that work on it.
+type engine struct {
+	project *project
+	getenv  func(string) string
+	now     func() time.Time
+	stderr  io.Writer
+	beats   func(string)
+	logger  *slog.Logger
+	health  *health
+
+	log        *streamlog.Log
+	archive    *archive.Archive
+	index      *index.Index
+	herd       *herd.Herd
+	rules      *rules.Settings
+	intake     *intake.Intake
+	quarantine *quarantine.Quarantine
+	feeds      *delivery.Desk
+
+	damage error // the log is damaged: what is whole can be read, nothing else works
+	opened []opened
+}
+
+// opened is one thing that must be closed.
+type opened struct {
+	name  string
+	close func(context.Context) error
+}
+
+// open takes hold of the data folder: log, read models, feeds, in this order. A
+// start that fails closes what had started. The error is of kind locked if
+// another process holds the folder.
+func (a *app) open(p *project, o openOptions) (*engine, error) {
+	if err := p.mappings(); err != nil && o.work {
+		return nil, err
+	}
+	e := &engine{project: p, getenv: a.getenv, now: a.now, stderr: a.stderr, beats: a.beats, logger: a.logger(o.level)}
+	e.health = newHealth(e.logger)
+	err := e.start(a.ctx, o)
+	if err != nil {
+		return nil, errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
+	}
+	return e, nil
+}
+
+func (e *engine) start(ctx context.Context, o openOptions) error {
+	if err := os.MkdirAll(e.project.config.Data, 0o700); err != nil {
+		return fmt.Errorf("make data folder: %w: %w", err, events.ErrUnavailable)
+	}
+	for _, step := range []func(context.Context, openOptions) error{
+		e.openLog, e.openArchive, e.openIndex, e.openIntake, e.openHerd, e.openFeeds,
+	} {
+		if err := step(ctx, o); err != nil {
+			if !errors.Is(err, events.ErrCorrupt) || o.work || e.log == nil {
+				return err
+			}
+			e.damage = err
+			return e.overDamaged()
+		}
+	}
+	return nil
+}
+
+// overDamaged opens what reading needs, over a log that is damaged: nothing is
+// changed in the data folder.
+func (e *engine) overDamaged() (err error) {
+	if e.archive, err = archive.OpenReadOnly(e.data(archiveFolder)); err != nil {
+		return err
+	}
+	e.rules, err = ruleSettings(e.project.config.Settings)
+	return err
+}
+
+// close closes what was opened, in reverse.
+func (e *engine) close(ctx context.Context) error {
+	var errs []error
+	for i := len(e.opened) - 1; i >= 0; i-- {
+		if err := e.opened[i].close(ctx); err != nil {
+			errs = append(errs, fmt.Errorf("close %s: %w", e.opened[i].name, err))
+		}
+	}
+	e.opened = nil
+	return errors.Join(errs...)
+}
+
+func (e *engine) closes(name string, f func() error) {
+	e.opened = append(e.opened, opened{name, func(context.Context) error { return f() }})
+}
+
+func (e *engine) data(name string) string {
+	return filepath.Join(e.project.config.Data, filepath.FromSlash(name))
+}
+
+func (e *engine) openLog(ctx context.Context, o openOptions) error {
+	c := e.project.config.Log
+	l, err := streamlog.Open(ctx, streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Now: e.now, Logger: e.logger})
+	if err != nil {
+		return err
+	}
+	e.log = l
+	e.closes("log", l.Close)
+	return l.Damage()
+}
+
+func (e *engine) openArchive(context.Context, openOptions) (err error) {
+	e.archive, err = archive.Open(e.data(archiveFolder))
+	return err
+}
+
+func (e *engine) openIndex(ctx context.Context, _ openOptions) error {
+	p := newProgress(e.stderr, "build the index", e.now)
+	ix, err := index.Open(ctx, index.Options{
+		Path: e.data(indexFile), Log: e.log, Now: e.now,
+		Progress: func(done, last events.Position) { p.at(int64(done), int64(last)) },
+	})
+	p.end()
+	if err != nil {
+		return err
+	}
+	e.index = ix
+	e.closes("index", ix.Close)
+	return nil
+}
+
+func (e *engine) openIntake(context.Context, openOptions) error {
+	var err error
+	if e.rules, err = ruleSettings(e.project.config.Settings); err != nil {
+		return err
+	}
+	e.intake = intake.New(intake.Deps{
+		Log: e.log, Index: e.index, Archive: e.archive, Decoders: decoders, Unpack: unpack, Rules: e.rules,
+		Now: e.now, Logger: e.logger, Beat: e.beat,
+	})
+	e.quarantine = quarantine.New(quarantine.Deps{
+		Intake: e.intake, Log: e.log, Index: e.index, Archive: e.archive, Source: e.intakeSource, Now: e.now,
+	})
+	return nil
+}
+
+func (e *engine) openHerd(ctx context.Context, _ openOptions) error {
+	if err := os.MkdirAll(filepath.Dir(e.data(herdFile)), 0o700); err != nil {
+		return fmt.Errorf("make folder of the read model: %w: %w", err, events.ErrUnavailable)
+	}
+	h, err := herd.Open(ctx, herd.Options{Path: e.data(herdFile), Log: e.log, Now: e.now, Logger: e.logger})
+	if err != nil {
+		return err
+	}
+	e.herd = h
+	e.closes("read model", h.Close)
+	return nil
+}
+
+// intakeSource returns a source as the way in wants it, or nil if the config has
+// none of this id or its mapping is broken.
+func (e *engine) intakeSource(id string) *intake.Source {
+	c, m := e.project.config.Source(id), e.project.in[id]
+	if c == nil || m == nil {
+		return nil
+	}
+	s := &intake.Source{ID: id, Farm: c.Farm, Mapping: m, MappingBytes: e.project.text[c.Mapping]}
+	if f := e.project.config.Farm(c.Farm); f != nil {
+		s.Zone = f.Zone
+	}
+	for _, f := range c.Farms {
+		if s.Farms == nil {
+			s.Farms = map[string]string{}
+		}
+		s.Farms[f] = e.project.config.Farm(f).Zone
+	}
+	return s
+}
+
+// unpack takes packed originals apart.
+func unpack(r io.ReaderAt, size int64, name string) iter.Seq2[intake.Member, error] {
+	return func(yield func(intake.Member, error) bool) {
+		for m, err := range packed.Members(r, size, name, packed.Limits{}) {
+			if !yield(intake.Member{Name: m.Name, Reader: m.Reader, Ignored: m.Ignored}, err) {
+				return
+			}
+		}
+	}
+}
+
+// beat tells a crash test that a beat begins; without one it does nothing.
+func (e *engine) beat(name string) {
+	if e.beats != nil {
+		e.beats(name)
+	}
+}
+
+// progress returns what shows how far the reading of an original has come.
+func (e *engine) progress(d *adapters.Delivery) func(records int, bytes int64) {
+	p := newProgress(e.stderr, d.Name, e.now)
+	return func(_ int, bytes int64) {
+		p.at(bytes, d.Size)
+		if d.Size >= 0 && bytes >= d.Size {
+			p.end()
+		}
+	}
+}
+
+// isNewest reports whether an event is the newest revision of its entity and no
+// retraction.
+func (e *engine) isNewest(_ context.Context, ev *events.Event) (bool, error) {
+	if ev.Change == events.Retracted {
+		return false, nil
+	}
+	if e.index == nil {
+		return false, e.damage
+	}
+	rec, slot, err := ev.Entity.Split()
+	if err != nil {
+		return false, err
+	}
+	_, r, err := e.index.Find(rec)
+	if err != nil {
+		return false, err
+	}
+	s := r.Slot(slot)
+	return s != nil && s.Place == ev.Place, nil
+}
+
+// ruleSettings reads the thresholds of the config; those it does not name have
+// their defaults.
+func ruleSettings(set map[string]string) (*rules.Settings, error) {
+	s := rules.Defaults()
+	var errs []error
+	for _, name := range slices.Sorted(maps.Keys(set)) {
+		errs = append(errs, s.Set(name, set[name]))
+	}
+	return s, errors.Join(errs...)
+}
+
+// operations is the table of everything that can be asked of an open data
+// folder, by a command in this process or over the socket.
+func (e *engine) operations() api.Operations {
+	all := api.Operations{
+		"events":       api.Typed(e.listEvents),
+		"held.list":    api.Typed(e.listHeld),
+		"unseen":       api.Typed(e.unseen),
+		"held.fix":     api.Typed(e.fixHeld),
+		"held.release": api.Typed(e.releaseHeld),
+		"held.drop":    api.Typed(e.dropHeld),
+		"correct":      api.Typed(e.correct),
+		"verify":       api.Typed(e.verify),
+		"trace":        api.Typed(e.trace),
+		"feed.list":    api.Typed(e.listFeeds),
+		"feed.show":    api.Typed(e.onFeed(e.showFeed)),
+		"feed.rewind":  api.Typed(e.onFeed(e.rewindFeed)),
+		"feed.pause":   api.Typed(e.onFeed(e.pauseFeed)),
+		"feed.resume":  api.Typed(e.onFeed(e.resumeFeed)),
+		"feed.replay":  api.Typed(e.onFeed(e.replayFeed)),
+		"feed.test":    api.Typed(e.testFeed),
+	}
+	if e.damage == nil {
+		return all
+	}
+	for name, op := range all {
+		all[name] = e.overDamage(name, op)
+	}
+	return all
+}
+
+// readsDamaged are the operations that work on what is whole of a damaged log.
+var readsDamaged = []string{"events", "trace", "verify"}
+
+// overDamage makes an operation end with the damage of the log: after it has
+// read what is whole, if it can, else at once.
+func (e *engine) overDamage(name string, op api.Operation) api.Operation {
+	return func(ctx context.Context, in json.RawMessage, emit func(any) error) error {
+		if !slices.Contains(readsDamaged, name) {
+			return e.damage
+		}
+		if err := op(ctx, in, emit); err != nil && !errors.Is(err, events.ErrCorrupt) {
+			return errors.Join(err, e.damage)
+		}
+		return e.damage
+	}
+}

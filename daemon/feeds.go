@@ -1,0 +1,63 @@
+package main
+
+import (
+	"context"
+	"math/rand/v2"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/folder"
+	"dewclaw/adapters/nats"
+	"dewclaw/daemon/internal/config"
+	"dewclaw/daemon/internal/delivery"
+	"dewclaw/events"
+	"dewclaw/events/index"
+)
+
+// bucketName is where cursors of feeds are kept, beside the log.
+const bucketName = "feeds"
+
+// openFeeds compiles the feeds of the config; nothing is sent before they run.
+func (e *engine) openFeeds(ctx context.Context, _ openOptions) error {
+	bucket, err := e.log.Bucket(ctx, bucketName)
+	if err != nil {
+		return err
+	}
+	e.feeds, err = delivery.New(delivery.Options{
+		Config: e.project.config, Log: e.log, Bucket: bucket, Finder: finder{e.index}, Known: e.herd,
+		Sink: e.sink, Encoders: encoders, Now: e.now, Jitter: rand.Float64, Getenv: e.getenv, Logger: e.logger, Beat: e.beat,
+	})
+	return err
+}
+
+// sink opens the way to the recipient of a feed.
+func (e *engine) sink(_ context.Context, f *config.Feed) (adapters.Sink, error) {
+	who := "feed " + f.ID
+	if s := f.Stream; s != nil {
+		return nats.OpenSink(nats.SinkOptions{
+			Who: who, Server: natsServer(&s.Server, "dewclaw "+who, e.getenv), Prefix: s.Subject, Stream: s.Stream, Create: s.Create,
+			Report: func(f *events.Fault) {
+				e.logger.Warn("feed has something to say", "feed", who, "what", f.Error(), "hints", f.Hints)
+			},
+		})
+	}
+	return folder.OpenSink(folder.SinkOptions{Who: who, Dir: f.Folder, IDs: true})
+}
+
+// A finder finds the events of a record in the index.
+type finder struct{ index *index.Index }
+
+// Find implements [delivery.Finder].
+func (f finder) Find(_ context.Context, id events.RecordID) ([]delivery.Found, error) {
+	_, r, err := f.index.Find(id)
+	if isNotFound(err) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	found := make([]delivery.Found, len(r.Slots))
+	for i, s := range r.Slots {
+		found[i] = delivery.Found{Entity: id.Entity(s.Slot), Place: s.Place}
+	}
+	return found, nil
+}

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"dewclaw/daemon/internal/quarantine"
+	"dewclaw/events/index"
+)
+
+// heldCommand is about held records: what was refused, why, and what a person
+// does about it.
+type heldCommand struct {
+	List    heldListCommand    `cmd:"" help:"List held records."`
+	Show    heldShowCommand    `cmd:"" help:"Show one whole: every reason, and the record as it was read."`
+	Fix     heldFixCommand     `cmd:"" help:"Put values of one right; it stays held until it is released."`
+	Release heldReleaseCommand `cmd:"" help:"Read held records in, by their fix or a changed mapping."`
+	Drop    heldDropCommand    `cmd:"" help:"Say that a record stays out; it is kept all the same."`
+}
+
+type heldListCommand struct {
+	Farm   string `help:"Only of this farm."`
+	Source string `help:"Only from this source."`
+	State  string `enum:"held,released,dropped,all" default:"held" help:"held (nobody has settled it), released, dropped or all."`
+	JSON   bool   `name:"json" help:"One JSON object a line."`
+}
+
+type heldShowCommand struct {
+	ID   string `arg:"" help:"The record: h- and 12 characters."`
+	JSON bool   `name:"json" help:"As one JSON object."`
+}
+
+// heldQuery is the input of the operation "held.list".
+type heldQuery struct{ Farm, Source, State, ID string }
+
+// heldWhere tells file and line of a held record the way people look them up.
+func heldWhere(h *quarantine.Item) string {
+	if h.Message != "" {
+		return h.Name + " message " + h.Message
+	}
+	name := h.Name
+	if h.Member != "" {
+		name += " in it " + h.Member
+	}
+	return name + " " + lines("", h.Line, h.LastLine)
+}
+
+func (c *heldListCommand) Run(a *app) error {
+	q := heldQuery{Farm: c.Farm, Source: c.Source, State: c.State}
+	if c.JSON {
+		return items(a, "held.list", q, func(raw json.RawMessage) error { return a.rawLine(raw) })
+	}
+	s := newSheet("id", "source", "where", "why")
+	n := 0
+	err := items(a, "held.list", q, func(h quarantine.Item) error {
+		n++
+		why := h.Reasons[0].String()
+		if more := len(h.Reasons) - 1; more > 0 {
+			why += fmt.Sprintf(" (and %s)", plural(more, "reason more", "reasons more"))
+		}
+		if c.State == "all" {
+			why = h.State + "; " + why
+		}
+		if h.Urgent != "" {
+			why = "urgent, " + h.Urgent + "; " + why
+		}
+		s.row(h.ID, h.Source, heldWhere(&h), why)
+		return nil
+	})
+	if n == 0 {
+		if err == nil {
+			a.printf("No records %s.\n", map[string]string{"held": "are held", "all": "were ever held"}[c.State]+stateWord(c.State))
+		}
+		return err
+	}
+	if perr := s.print(a.stdout); perr != nil {
+		return perr
+	}
+	a.printf("\n%s. One whole: %s\n", plural(n, "record", "records"), a.hint("held show ID"))
+	return err
+}
+
+func stateWord(state string) string {
+	if state == "released" || state == "dropped" {
+		return "were " + state
+	}
+	return ""
+}
+
+func (c *heldShowCommand) Run(a *app) error {
+	return items(a, "held.list", heldQuery{ID: c.ID}, func(raw json.RawMessage) error {
+		if c.JSON {
+			return a.rawLine(raw)
+		}
+		var h quarantine.Item
+		if err := json.Unmarshal(raw, &h); err != nil {
+			return err
+		}
+		printHeld(a, &h)
+		return nil
+	})
+}
+
+func printHeld(a *app, h *quarantine.Item) {
+	facts(a.stdout, "", "id", h.ID, "state", h.State, "source", h.Source, "where", heldWhere(h), "original", h.Archive,
+		"received", h.Received, "log position", fmt.Sprint(h.Position), "urgent", h.Urgent,
+		"animal as read", h.Seen.Animal, "day", h.Seen.Date, "foot", h.Seen.Foot, "words", h.Seen.Words)
+	a.printf("\n%s:\n", plural(len(h.Reasons), "reason", "reasons"))
+	for _, r := range h.Reasons {
+		a.printf("  %s\n", safe(r.String()))
+	}
+	switch {
+	case h.Large > 0:
+		a.printf("\nthe record is large (%d bytes) and stands in the archive, original %s\n", h.Large, h.Archive)
+	case h.Raw != "":
+		a.printf("\nas read:\n  %s\n", safe(h.Raw))
+	case len(h.RawBytes) > 0:
+		a.printf("\nas read (bytes):\n  %s\n", safe(string(h.RawBytes)))
+	}
+	if h.Fixed != "" {
+		a.printf("\nas fixed:\n  %s\n", safe(h.Fixed))
+	}
+	if h.State == index.StillHeld.String() {
+		a.printf("\nput a value right: %s\nread it in:        %s\nleave it out:      %s\n",
+			a.hint("held fix "+h.ID+" --set COLUMN=VALUE --who WHO --why WHY"),
+			a.hint("held release "+h.ID+" --who WHO --why WHY"), a.hint("held drop "+h.ID+" --who WHO --why WHY"))
+	}
+}
+
+// listHeld is the operation "held.list": one record by its id, or those in a state.
+func (e *engine) listHeld(ctx context.Context, q heldQuery, emit func(any) error) error {
+	if q.ID != "" {
+		item, err := e.quarantine.Show(ctx, q.ID)
+		if err != nil {
+			return err
+		}
+		return emit(item)
+	}
+	state := q.State
+	if state == "all" {
+		state = quarantine.AnyState
+	}
+	for item, err := range e.quarantine.List(ctx, quarantine.Filter{Source: q.Source, State: state}) {
+		if err != nil {
+			return err
+		}
+		if err := emit(item); err != nil {
+			return err
+		}
+	}
+	return nil
+}

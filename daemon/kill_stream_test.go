@@ -1,0 +1,163 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"dewclaw/daemon/internal/intake"
+)
+
+// TestKill_BetweenAppendAndAcknowledgeLeavesAMessageOnceInTheLog stops the
+// daemon exactly there, in lockstep, and kills it: the message is in the log, the
+// server was told nothing and hands it over again, and it is known.
+func TestKill_BetweenAppendAndAcknowledgeLeavesAMessageOnceInTheLog(t *testing.T) {
+	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoLog: true, NoSigs: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Start()
+	defer func() { s.Shutdown(); s.WaitForShutdown() }()
+	if !s.ReadyForConnections(patience) {
+		t.Fatal("NATS server does not answer")
+	}
+	conn, err := nats.Connect(s.ClientURL())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 2*patience)
+	defer cancel()
+	stream, err := js.CreateStream(ctx, jetstream.StreamConfig{Name: "CHUTE", Subjects: []string{"chute.>"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const messages = 3
+	for i := range messages {
+		body := fmt.Sprintf(`{"id":"g-%d","cow":"27600031231234%d","at":"2025-03-03T06:41:10","score":2}`, i, i)
+		if _, err := js.Publish(ctx, "chute.one", []byte(body)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "dewclaw.yaml"), fmt.Sprintf(`version: 1
+farms: {hilltop: {name: Hilltop, zone: Europe/Berlin}}
+sources:
+  scores: {farm: hilltop, nats: {url: %q, subject: "chute.>"}, mapping: gait.yaml}
+`, s.ClientURL()))
+	write(t, filepath.Join(dir, "gait.yaml"), `mapping: gait
+direction: in
+read: {format: json}
+record: {key: $.id}
+animal: {transponder: $.cow}
+occurred: {at: $.at, layout: "YYYY-MM-DDTHH:mm:ss"}
+events:
+  - locomotion: {scale: =mob4-uk, score: $.score, role: =scorer}
+`)
+	killAt(t, dir, intake.BeatAcknowledge)
+	k := &killer{t: t}
+	inLog := k.events(dir)
+	if len(inLog) == 0 {
+		t.Fatal("nothing is in the log, though it was killed behind the append")
+	}
+	consumer, err := stream.Consumer(ctx, "dewclaw-scores")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if info, err := consumer.Info(ctx); err != nil || info.AckFloor.Stream != 0 {
+		t.Fatalf("server was told of %d messages (%v), wanted none", info.AckFloor.Stream, err)
+	}
+
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
+	for {
+		info, err := consumer.Info(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if info.AckFloor.Stream == messages {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	if got := k.events(dir); len(got) != messages {
+		t.Errorf("%d events in the log, wanted %d", len(got), messages)
+	}
+	k.dewclaw(dir, "verify")
+}
+
+// killAt runs the daemon in lockstep with its beats and kills it when the beat
+// has begun and nothing of it was done.
+func killAt(t *testing.T, dir, beat string) {
+	t.Helper()
+	told, tell, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer told.Close()
+	step, go_, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer go_.Close()
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &out
+	cmd.ExtraFiles = []*os.File{tell, step}
+	cmd.Env = append(os.Environ(), beatsVariable+"=3,4")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	tell.Close()
+	step.Close()
+	if err := told.SetReadDeadline(time.Now().Add(patience)); err != nil {
+		t.Fatal(err)
+	}
+	r := bufio.NewReader(told)
+	for {
+		line, err := r.ReadString('\n')
+		if err != nil {
+			_ = cmd.Process.Kill()
+			_ = cmd.Wait()
+			t.Fatalf("beat %q did not come: %v\n%s", beat, err, out.String())
+		}
+		if strings.TrimSpace(line) == beat {
+			break
+		}
+		if _, err := go_.Write([]byte{'.'}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	_ = cmd.Wait()
+}
+
+func write(t *testing.T, name, text string) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(name, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}

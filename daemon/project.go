@@ -1,0 +1,87 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"dewclaw/adapters/mapping"
+	"dewclaw/daemon/internal/config"
+	"dewclaw/events"
+)
+
+// A project is a config with the mappings it names, read and checked; nothing
+// is open.
+type project struct {
+	config *config.Config
+	in     map[string]*mapping.Inward  // by source id
+	out    map[string]*mapping.Outward // by feed id; none for feeds of whole CloudEvents
+	text   map[string][]byte           // mapping files by path
+}
+
+// load reads the config only: enough to ask a running daemon.
+func (a *app) load() (*project, error) {
+	c, err := config.Load(a.config, a.getenv)
+	if err != nil {
+		if errors.Is(err, events.ErrNotFound) {
+			return nil, &events.Fault{
+				Kind: events.ErrNotFound, Where: a.config, What: "config: there is no such file",
+				Hints: []string{"name it: " + a.self + " --config FILE …", "or see a whole project at work: " + a.self + " demo"},
+			}
+		}
+		return nil, err
+	}
+	return &project{config: c}, nil
+}
+
+// mappings reads every mapping the config names. The error joins all mistakes.
+func (p *project) mappings() error {
+	p.in, p.out, p.text = map[string]*mapping.Inward{}, map[string]*mapping.Outward{}, map[string][]byte{}
+	inward, outward := map[string]*mapping.Inward{}, map[string]*mapping.Outward{}
+	var errs []error
+	for _, s := range p.config.Sources {
+		m, seen := inward[s.Mapping]
+		if !seen {
+			src, err := readMapping(s.Mapping, "source "+s.ID)
+			if err == nil {
+				p.text[s.Mapping] = src
+				m, err = mapping.ParseInward(s.Mapping, src)
+			}
+			inward[s.Mapping] = m
+			errs = append(errs, err)
+		}
+		p.in[s.ID] = m
+	}
+	for _, f := range p.config.Feeds {
+		if f.Mapping == "" {
+			continue
+		}
+		m, seen := outward[f.Mapping]
+		if !seen {
+			src, err := readMapping(f.Mapping, "feed "+f.ID)
+			if err == nil {
+				p.text[f.Mapping] = src
+				m, err = mapping.ParseOutward(f.Mapping, src)
+			}
+			outward[f.Mapping] = m
+			errs = append(errs, err)
+		}
+		p.out[f.ID] = m
+	}
+	return errors.Join(errs...)
+}
+
+func readMapping(path, who string) ([]byte, error) {
+	b, err := os.ReadFile(path)
+	switch {
+	case err == nil:
+		return b, nil
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, &events.Fault{
+			Kind: events.ErrInvalid, Who: who, Where: path, What: "mapping: there is no such file",
+			Hints: []string{"write it, or name another in the config"},
+		}
+	}
+	return nil, fmt.Errorf("read mapping of %s: %w: %w", who, err, events.ErrInvalid)
+}

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"io/fs"
+	"os"
+
+	"dewclaw/daemon/internal/api"
+	"dewclaw/events"
+)
+
+// ask runs the operation name: in the daemon that holds the data folder if one
+// answers, else in this process on the folder itself. Both go through the same
+// table; the caller cannot tell which it was.
+func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
+	p, err := a.load()
+	if err != nil {
+		return err
+	}
+	if c, err := api.Dial(a.ctx, p.config.Data); err == nil {
+		return c.Ask(a.ctx, name, in, each)
+	}
+	if _, err := os.Stat(p.config.Data); errors.Is(err, fs.ErrNotExist) {
+		return &events.Fault{
+			Kind: events.ErrNotFound, Where: p.config.Data, What: "no data folder yet: nothing was read so far",
+			Hints: []string{"read what waits: " + a.hint("once"), "or start the daemon: " + a.hint("run")},
+		}
+	}
+	e, err := a.open(p, openOptions{})
+	if errors.Is(err, events.ErrLocked) {
+		// A daemon that was just starting may answer by now.
+		if c, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+			return c.Ask(a.ctx, name, in, each)
+		}
+	}
+	if err != nil {
+		return err
+	}
+	err = e.operations().Ask(a.ctx, name, in, each)
+	return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
+}
+
+// items asks for an operation and decodes its items.
+func items[T any](a *app, name string, in any, each func(T) error) error {
+	return a.ask(name, in, func(raw json.RawMessage) error {
+		var item T
+		if err := json.Unmarshal(raw, &item); err != nil {
+			return err
+		}
+		return each(item)
+	})
+}
+
+// hint returns a command of ours as it can be pasted, with the config it needs.
+func (a *app) hint(command string) string {
+	if a.config == "dewclaw.yaml" {
+		return a.self + " " + command
+	}
+	return a.self + " --config " + shellQuote(a.config) + " " + command
+}

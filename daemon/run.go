@@ -1,0 +1,186 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"os"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"dewclaw/daemon/internal/api"
+	"dewclaw/daemon/internal/intake"
+)
+
+// runCommand is the daemon: it reads sources, keeps the log and feeds
+// recipients until it is told to stop, and answers on its socket.
+type runCommand struct {
+	Verbose bool `short:"v" help:"Say more: every original, also those read before."`
+}
+
+// stopTime is how long parts may take to stop; the process ends after [grace]
+// whatever happens.
+const stopTime = grace - 2*time.Second
+
+func (c *runCommand) Run(a *app) error {
+	p, err := a.load()
+	if err != nil {
+		return err
+	}
+	limitMemory(a.getenv)
+	level := slog.LevelInfo
+	if c.Verbose {
+		level = slog.LevelDebug
+	}
+	e, err := a.open(p, openOptions{work: true, level: level})
+	if err != nil {
+		return err
+	}
+	err = newDaemon(e).run(a.ctx)
+	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
+	defer cancel()
+	err = errors.Join(err, e.close(stop))
+	if err == nil {
+		e.logger.Info("stopped")
+	}
+	return err
+}
+
+// memoryLimit keeps the whole process below 300 MiB: the garbage collector works
+// harder before the heap passes it. The rest is for SQLite, mapped files and stacks.
+const memoryLimit = 200 << 20
+
+// limitMemory sets the limit unless the environment does.
+func limitMemory(getenv func(string) string) {
+	if getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(memoryLimit)
+	}
+}
+
+// A daemon runs the parts of an open engine, each in goroutines of its own.
+type daemon struct {
+	e     *engine
+	parts []part
+}
+
+// A part is something that runs until its context ends. Parts start in their
+// order and are stopped in reverse, each only when those after it have ended.
+type part struct {
+	name string
+	run  func(ctx context.Context) error
+	stop context.CancelFunc
+	done chan struct{}
+}
+
+func newDaemon(e *engine) *daemon {
+	d := &daemon{e: e}
+	d.add("read model", e.herd.Follow)
+	d.add("feeds", e.feeds.Run)
+	d.add("sources", d.sources)
+	d.add("socket", d.serve)
+	return d
+}
+
+func (d *daemon) add(name string, run func(context.Context) error) {
+	d.parts = append(d.parts, part{name: name, run: run})
+}
+
+// run starts the parts and waits until ctx ends or one of them fails; then it
+// stops them in reverse. It returns what failed, nil after a clean stop.
+func (d *daemon) run(ctx context.Context) error {
+	under := context.WithoutCancel(ctx) // parts are stopped one by one, not all at once
+	failed := make(chan error, len(d.parts))
+	for i := range d.parts {
+		p := &d.parts[i]
+		var own context.Context
+		own, p.stop = context.WithCancel(under)
+		p.done = make(chan struct{})
+		go func() {
+			defer close(p.done)
+			if err := p.run(own); err != nil {
+				failed <- err
+			}
+		}()
+	}
+	d.e.logger.Info("running", "data", d.e.project.config.Data, "log position", first(d.e.log.Last()),
+		"sources", len(d.e.project.config.Sources), "feeds", len(d.e.project.config.Feeds))
+	var err error
+	select {
+	case <-ctx.Done():
+		d.e.logger.Info("stopping")
+	case err = <-failed:
+	}
+	for i := len(d.parts) - 1; i >= 0; i-- {
+		d.parts[i].stop()
+		<-d.parts[i].done
+	}
+	close(failed)
+	errs := []error{err}
+	for e := range failed {
+		errs = append(errs, e)
+	}
+	return errors.Join(errs...)
+}
+
+func first[A, B any](a A, _ B) A { return a }
+
+// sources runs a reader for each source. The first that must stop stops all of
+// them: what it met (damage, a bug) is no matter of one source.
+func (d *daemon) sources(ctx context.Context) error {
+	quiet, err := d.e.silences(ctx)
+	if err != nil {
+		return err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	var errs []error
+	wg.Go(func() { quiet.watch(ctx) })
+	for i := range d.e.project.config.Sources {
+		s := &d.e.project.config.Sources[i]
+		r := d.e.reader(s, false, func(c intake.Receipt) {
+			quiet.heard(s.ID)
+			logReceipt(d.e.logger, c)
+		})
+		wg.Go(func() {
+			err := errors.Join(r.run(ctx), r.close())
+			if err != nil {
+				stop()
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			errs = append(errs, err)
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
+
+// serve answers on the socket.
+func (d *daemon) serve(ctx context.Context) error {
+	short := []string{os.TempDir()}
+	if dir := d.e.getenv("XDG_RUNTIME_DIR"); dir != "" {
+		short = append([]string{dir}, short...)
+	}
+	s, err := api.Listen(d.e.project.config.Data, api.Options{
+		Operations: d.e.operations(), Healthy: d.e.health.healthy, Ready: d.e.health.ready, Short: short, Logger: d.e.logger,
+	})
+	if err != nil {
+		return err
+	}
+	served := make(chan error, 1)
+	go func() { served <- s.Serve() }()
+	select {
+	case err = <-served:
+	case <-ctx.Done():
+	}
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+	defer cancel()
+	cerr := s.Close(stop)
+	if err == nil && ctx.Err() != nil {
+		err = <-served
+	}
+	return errors.Join(err, cerr)
+}

@@ -1,0 +1,112 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"dewclaw/daemon/internal/api"
+)
+
+// jsonLines decodes standard output of a command, one object a line.
+func jsonLines(ts *testscript.TestScript, args ...string) []map[string]any {
+	ts.Check(ts.Exec("dewclaw", args...))
+	var out []map[string]any
+	for line := range strings.Lines(ts.ReadFile("stdout")) {
+		var m map[string]any
+		ts.Check(json.Unmarshal([]byte(line), &m))
+		out = append(out, m)
+	}
+	return out
+}
+
+// dig follows members of nested objects.
+func dig(m map[string]any, path ...string) any {
+	var v any = m
+	for _, p := range path {
+		o, ok := v.(map[string]any)
+		if !ok {
+			return nil
+		}
+		v = o[p]
+	}
+	return v
+}
+
+// heldAt sets a variable to the id of the held record at a line.
+func heldAt(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: held LINE VARIABLE")
+	}
+	for _, h := range jsonLines(ts, "held", "list", "--state", "all", "--json") {
+		if fmt.Sprint(h["line"]) == args[0] {
+			ts.Setenv(args[1], h["id"].(string))
+			return
+		}
+	}
+	ts.Fatalf("no held record at line %s", args[0])
+}
+
+// eventAt sets a variable to the id of the newest event of a kind from a line.
+func eventAt(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: event KIND LINE VARIABLE")
+	}
+	for _, e := range slices.Backward(jsonLines(ts, "events", "--kind", args[0], "--json")) {
+		if fmt.Sprint(dig(e, "data", "origin", "line")) == args[1] {
+			ts.Setenv(args[2], e["id"].(string))
+			return
+		}
+	}
+	ts.Fatalf("no %s from line %s", args[0], args[1])
+}
+
+// eventOf sets a variable to the id of the oldest event of a kind.
+func eventOf(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: event-of KIND VARIABLE")
+	}
+	list := jsonLines(ts, "events", "--kind", args[0], "--json")
+	if len(list) == 0 {
+		ts.Fatalf("no %s", args[0])
+	}
+	ts.Setenv(args[1], list[0]["id"].(string))
+}
+
+// modeIs checks the permissions of a file.
+func modeIs(ts *testscript.TestScript, neg bool, args []string) {
+	st, err := os.Stat(ts.MkAbs(args[0]))
+	ts.Check(err)
+	if got := fmt.Sprintf("%04o", st.Mode().Perm()); got != args[1] {
+		ts.Fatalf("%s has mode %s, wanted %s", args[0], got, args[1])
+	}
+}
+
+// socketSays waits until /healthz or /readyz of the daemon over data says ok
+// (true) or gives a reason that contains a text.
+func socketSays(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: socket-says healthz|readyz ok|TEXT")
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	for ; ; time.Sleep(20 * time.Millisecond) {
+		c, err := api.Dial(ctx, ts.MkAbs("data"))
+		var why []string
+		if err == nil {
+			why, err = c.State(ctx, args[0])
+		}
+		if err == nil && (args[1] == "ok" && len(why) == 0 || args[1] != "ok" && strings.Contains(strings.Join(why, "\n"), args[1])) {
+			return
+		}
+		if ctx.Err() != nil {
+			ts.Fatalf("%s says %q (%v), wanted %q", args[0], why, err, args[1])
+		}
+	}
+}

@@ -1,0 +1,166 @@
+package main
+
+import (
+	"errors"
+	"flag"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+var long = flag.Bool("long", false, "run the long form of the suites")
+
+// TestMain makes the program itself a command of the scripts: the test binary,
+// run under the name dewclaw.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"dewclaw": main})
+}
+
+// TestScripts runs the scripts of testdata/script: the whole program as a user
+// runs it. Besides the commands of testscript there are
+//
+//	exits CODE command …       run the command; its exit code must be CODE
+//	until REGEXP command …     run the command again until its standard output matches
+//	until-file REGEXP file     wait until the file is there and matches
+//	until-fed folder N         wait until the feed files in the folder have N different events
+//	rows file N                write N good rows of the layout of the scripts
+//	rot file LINE COLUMN VALUE spoil one cell of it
+//	grow file N                write N good rows in forty pieces, faster than the file could rest
+//	ascending file REGEXP N    the first group of the N matches counts up from line to line
+//	held LINE NAME             set $NAME to the id of the held record at a line
+//	event KIND LINE NAME       set $NAME to the id of the newest event of a kind from a line
+//	event-of KIND NAME         set $NAME to the id of the oldest event of a kind
+//	mode file PERM             the file has these permissions
+//	socket-says WHAT ok|TEXT   wait until /healthz or /readyz is fine or gives a reason with the text
+//	nats-server NAME           start a NATS server and set $NAME to its URL
+//	stream NAME SUBJECT …      make a stream on the server of $NATS
+//	publish SUBJECT file       publish each line of a file there
+//	until-stream NAME N file   wait until a stream has N messages and write them to a file
+//	substitute file            put the values of $NAMEs into a file
+//	flip PATTERN               turn a bit in the largest file that matches
+//	same-tree PATTERN          the damaged file is as it was left
+//	truncate PATTERN N         cut N bytes off the newest file that matches
+//	cp-tree FROM TO            copy a folder
+//	latin1 file                turn a UTF-8 file into ISO 8859-1
+//	bom file                   put a UTF-8 byte order mark before the file
+//	append from to             append one file to another
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 filepath.Join("..", "testdata", "script"),
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("TZ", "UTC")
+			return nil
+		},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"exits": exits, "until": until, "until-file": untilFile, "until-fed": untilFed,
+			"rows": rowsFile, "rot": rotCell, "grow": growFile, "ascending": ascending,
+			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute,
+			"held": heldAt, "event": eventAt, "event-of": eventOf, "mode": modeIs, "socket-says": socketSays,
+			"flip": flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
+			"nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
+		},
+	})
+}
+
+func exits(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exits CODE command …")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	err = ts.Exec(args[1], args[2:]...)
+	got := 0
+	var exit *exec.ExitError
+	switch {
+	case errors.As(err, &exit):
+		got = exit.ExitCode()
+	case err != nil:
+		ts.Fatalf("%v", err)
+	}
+	if got != want {
+		ts.Fatalf("exit code %d, wanted %d", got, want)
+	}
+}
+
+// patience is how long a script waits for a state.
+const patience = 30 * time.Second
+
+func until(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: until REGEXP command …")
+	}
+	re, err := regexp.Compile("(?m)" + args[0])
+	ts.Check(err)
+	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
+		err := ts.Exec(args[1], args[2:]...)
+		if out := ts.ReadFile("stdout"); err == nil && re.MatchString(out) {
+			return
+		} else if time.Now().After(end) {
+			ts.Fatalf("no match for %#q in the end; last output:\n%s%s(%v)", args[0], out, ts.ReadFile("stderr"), err)
+		}
+	}
+}
+
+func untilFile(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: until-file REGEXP file")
+	}
+	re, err := regexp.Compile("(?m)" + args[0])
+	ts.Check(err)
+	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
+		names, _ := filepath.Glob(ts.MkAbs(args[1]))
+		for _, name := range names {
+			if b, err := os.ReadFile(name); err == nil && re.Match(b) {
+				return
+			}
+		}
+		if time.Now().After(end) {
+			ts.Fatalf("no match for %#q in %s in the end", args[0], args[1])
+		}
+	}
+}
+
+func toLatin1(ts *testscript.TestScript, neg bool, args []string) {
+	for _, name := range args {
+		var b []byte
+		for _, r := range ts.ReadFile(name) {
+			if r > 0xff {
+				ts.Fatalf("%s: %q is not in ISO 8859-1", name, r)
+			}
+			b = append(b, byte(r))
+		}
+		ts.Check(os.WriteFile(ts.MkAbs(name), b, 0o644))
+	}
+}
+
+func substitute(ts *testscript.TestScript, neg bool, args []string) {
+	for _, name := range args {
+		ts.Check(os.WriteFile(ts.MkAbs(name), []byte(os.Expand(ts.ReadFile(name), ts.Getenv)), 0o644))
+	}
+}
+
+func addBOM(ts *testscript.TestScript, neg bool, args []string) {
+	for _, name := range args {
+		ts.Check(os.WriteFile(ts.MkAbs(name), []byte("\ufeff"+strings.TrimPrefix(ts.ReadFile(name), "\ufeff")), 0o644))
+	}
+}
+
+func appendFile(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: append from to")
+	}
+	f, err := os.OpenFile(ts.MkAbs(args[1]), os.O_APPEND|os.O_WRONLY|os.O_CREATE, 0o644)
+	ts.Check(err)
+	_, err = f.WriteString(ts.ReadFile(args[0]))
+	ts.Check(err)
+	ts.Check(f.Close())
+}

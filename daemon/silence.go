@@ -1,0 +1,112 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"dewclaw/events"
+)
+
+// A silence watches sources that should not be quiet for longer than their
+// config or mapping declares. Safe for use by several goroutines at once.
+type silence struct {
+	e *engine
+
+	mu   sync.Mutex
+	last map[string]time.Time // when something last came, by source
+	most map[string]time.Duration
+}
+
+// silences finds the sources that declare it, and when something last came from
+// each; that stands in the log. It is nil if none declares it.
+func (e *engine) silences(ctx context.Context) (*silence, error) {
+	s := &silence{e: e, last: map[string]time.Time{}, most: map[string]time.Duration{}}
+	for _, c := range e.project.config.Sources {
+		most := c.Silent
+		if m := e.project.in[c.ID]; most == 0 && m != nil {
+			most = m.Silent()
+		}
+		if most > 0 {
+			s.most[c.ID] = most
+		}
+	}
+	if len(s.most) == 0 {
+		return nil, nil
+	}
+	return s, s.lookBack(ctx)
+}
+
+// lookBack reads the log from its end until it has met every such source; a
+// source that never sent anything is silent from now on.
+func (s *silence) lookBack(ctx context.Context) error {
+	for at, _ := s.e.log.Last(); at > 0 && len(s.last) < len(s.most); at-- {
+		entry, err := s.e.log.Get(ctx, at)
+		if err != nil {
+			return err
+		}
+		if _, met := s.last[entry.Source]; met || s.most[entry.Source] == 0 {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339, entry.Time)
+		if err != nil {
+			return fmt.Errorf("log position %d: time: %w: %w", at, err, events.ErrCorrupt)
+		}
+		s.last[entry.Source] = t
+	}
+	for id := range s.most {
+		if _, met := s.last[id]; !met {
+			s.last[id] = s.e.now()
+		}
+	}
+	return nil
+}
+
+// heard notes that something came from a source.
+func (s *silence) heard(id string) {
+	if s == nil {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.last[id] = s.e.now()
+}
+
+// quiet returns the sources that have been quiet for too long, each as a fault.
+func (s *silence) quiet() map[string]error {
+	out := map[string]error{}
+	if s == nil {
+		return out
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	now := s.e.now()
+	for id, most := range s.most {
+		out[id] = nil
+		if since := s.last[id]; now.Sub(since) > most {
+			out[id] = &events.Fault{
+				Kind: events.ErrUnavailable, Who: "source " + id, What: "silent", Wanted: fmt.Sprintf("something at least every %v", most),
+				Got:   "nothing since " + events.FormatTime(since),
+				Hints: []string{"look whether the device still sends, and whether its files land in the folder of the source"},
+			}
+		}
+	}
+	return out
+}
+
+// watch tells the health of the daemon, until ctx ends.
+func (s *silence) watch(ctx context.Context) {
+	if s == nil {
+		return
+	}
+	shortest := time.Minute
+	for _, most := range s.most {
+		shortest = min(shortest, max(most/10, 10*time.Millisecond))
+	}
+	for pause(ctx, shortest) == nil {
+		for id, err := range s.quiet() {
+			s.e.health.say("source "+id+" (silence)", err)
+		}
+	}
+}

@@ -1,0 +1,318 @@
+package main
+
+import (
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strconv"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/mapping"
+	"dewclaw/adapters/packed"
+	"dewclaw/daemon/internal/config"
+	"dewclaw/events"
+	"dewclaw/schema"
+	"dewclaw/schema/rules"
+)
+
+// tryCommand shows what a mapping makes of a file. It needs no config and no
+// data folder, and keeps nothing.
+type tryCommand struct {
+	Mapping string `arg:"" type:"path" help:"The mapping file, direction in."`
+	File    string `arg:"" type:"path" help:"The file to read."`
+	Farm    string `placeholder:"ID" help:"The farm the records belong to; by default that of the source in the config that has this mapping."`
+	Zone    string `placeholder:"ZONE" help:"The farm's zone (IANA name), for mappings that name none; by default the farm's in the config, else UTC."`
+	All     bool   `help:"Show what is ignored and what is told twice as well."`
+	JSON    bool   `name:"json" help:"One JSON object a line: an outcome each."`
+}
+
+// An outcome is what became of one record in a trial.
+type outcome struct {
+	Outcome string          `json:"outcome"` // accepted, duplicate, amended, held or ignored
+	Line    int             `json:"line,omitempty"`
+	Last    int             `json:"lastLine,omitempty"`
+	Member  string          `json:"member,omitempty"`
+	Why     string          `json:"why,omitempty"`
+	Held    *events.Held    `json:"held,omitempty"`
+	Events  []trialEvent    `json:"events,omitempty"`
+	Reasons []events.Reason `json:"-"`
+}
+
+// A trialEvent is an event as it would be, without its revision.
+type trialEvent struct {
+	Kind   events.Kind     `json:"kind"`
+	Entity events.Entity   `json:"entity"`
+	Data   json.RawMessage `json:"data"`
+	says   events.Payload  // decoded
+}
+
+func (c *tryCommand) Run(a *app) error {
+	src, err := readMapping(c.Mapping, "try")
+	if err != nil {
+		return err
+	}
+	m, err := mapping.ParseInward(c.Mapping, src)
+	if err != nil {
+		return err
+	}
+	f, err := os.Open(c.File)
+	if err != nil {
+		kind := events.ErrInvalid
+		if errors.Is(err, fs.ErrNotExist) {
+			kind = events.ErrNotFound
+		}
+		return fmt.Errorf("try %s: %w: %w", c.File, err, kind)
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return fmt.Errorf("try %s: %w: %w", c.File, err, events.ErrUnavailable)
+	}
+	t := &trial{
+		app: a, command: c, mapping: m, progress: newProgress(a.stderr, "try", a.now),
+		known:   map[events.Entity]events.Digest{},
+		counted: map[events.Kind]int{},
+	}
+	if t.job, err = c.job(a, m); err != nil {
+		return err
+	}
+	for member, err := range packed.Members(f, st.Size(), filepath.Base(c.File), packed.Limits{}) {
+		switch {
+		case err != nil && member.Name == "":
+			return err
+		case err != nil:
+			report(a.stderr, err)
+		case member.Reader == nil:
+			fmt.Fprintf(a.stderr, "%s: left out: %s\n", safe(member.Name), safe(member.Ignored))
+		default:
+			if err := t.read(member.Name, member.Reader); err != nil {
+				return err
+			}
+		}
+	}
+	t.progress.end()
+	return t.finish()
+}
+
+// job says for whom the file is read: as the config says if there is one that
+// has this mapping, else as the options say.
+func (c *tryCommand) job(a *app, m *mapping.Inward) (mapping.Job, error) {
+	job := mapping.Job{Source: "try", Farm: c.Farm, Zone: c.Zone, Received: a.now(), Rules: rules.Defaults()}
+	p, err := a.load()
+	if err == nil {
+		if job.Rules, err = ruleSettings(p.config.Settings); err != nil {
+			return job, err
+		}
+		c.adopt(p.config, m, &job)
+	} else if !errors.Is(err, events.ErrNotFound) || a.getenv("DEWCLAW_CONFIG") != "" {
+		return job, err
+	}
+	if m.FarmByRow() {
+		if job.Farm = ""; c.Farm != "" {
+			job.Farms = map[string]string{c.Farm: cmp.Or(c.Zone, "UTC")}
+		}
+		if len(job.Farms) == 0 {
+			return job, refuse("try: the rows name their farm, and no config says which farms there are", "name the config: --config FILE", "or one farm: --farm ID")
+		}
+		return job, nil
+	}
+	job.Farm, job.Zone = cmp.Or(job.Farm, "farm"), cmp.Or(job.Zone, "UTC")
+	return job, nil
+}
+
+// adopt takes what a source of the config says that has the same mapping.
+func (c *tryCommand) adopt(conf *config.Config, m *mapping.Inward, job *mapping.Job) {
+	for _, s := range conf.Sources {
+		path, err := filepath.Abs(s.Mapping)
+		if err != nil || path != c.Mapping {
+			continue
+		}
+		job.Source = s.ID
+		if job.Farm == "" {
+			job.Farm = s.Farm
+		}
+		for _, id := range s.Farms {
+			if job.Farms == nil {
+				job.Farms = map[string]string{}
+			}
+			job.Farms[id] = conf.Farm(id).Zone
+		}
+		break
+	}
+	if f := conf.Farm(job.Farm); f != nil && job.Zone == "" {
+		job.Zone = f.Zone
+	}
+	if m.FarmByRow() && len(job.Farms) == 0 {
+		job.Farms = map[string]string{}
+		for _, f := range conf.Farms {
+			job.Farms[f.ID] = f.Zone
+		}
+	}
+}
+
+// A trial is one run of try.
+type trial struct {
+	app      *app
+	command  *tryCommand
+	mapping  *mapping.Inward
+	job      mapping.Job
+	progress *progress
+	known    map[events.Entity]events.Digest
+	counts   events.Counts
+	counted  map[events.Kind]int
+}
+
+// tryRows is how many rows are mapped at once.
+const tryRows = 256
+
+func (t *trial) read(member string, r io.Reader) error {
+	layout := t.mapping.Layout()
+	dec, err := decoders[layout.Format](r, layout)
+	if err != nil {
+		return err
+	}
+	head, err := dec.Head()
+	if err != nil {
+		return err
+	}
+	run, err := t.mapping.Start(t.job, head)
+	if err != nil {
+		return err
+	}
+	for _, c := range t.mapping.Unused(head) {
+		fmt.Fprintf(t.app.stderr, "column %s is not used by the mapping\n", safe(strconv.Quote(c)))
+	}
+	mapper := run.Mapper()
+	var records []adapters.Record
+	for {
+		rows, err := dec.Read(nil, tryRows)
+		for i := range rows {
+			rows[i].Member = member
+		}
+		records = mapper.Map(rows, records[:0])
+		if errors.Is(err, io.EOF) {
+			records = mapper.Flush(records)
+		}
+		for i := range records {
+			if err := t.take(&records[i]); err != nil {
+				return err
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+	}
+	end := run.End()
+	if end.TotalSeen && !end.TotalRight {
+		fmt.Fprintf(t.app.stderr, "the total line says %d, counted were %d\n", end.Total, end.Counted)
+	}
+	return nil
+}
+
+// take judges one record as the way in would, knowing this file only.
+func (t *trial) take(r *adapters.Record) error {
+	o := outcome{Line: r.Line, Last: r.LastLine, Member: r.Member, Why: r.Why, Held: r.Held}
+	switch r.Outcome {
+	case adapters.Held:
+		o.Outcome = "held"
+		t.counts.Held++
+	case adapters.Ignored:
+		o.Outcome = "ignored"
+		t.counts.Ignored++
+	default:
+		t.judge(r, &o)
+	}
+	t.counts.Read++
+	t.progress.at(int64(t.counts.Read), 0)
+	return t.show(&o)
+}
+
+func (t *trial) judge(r *adapters.Record, o *outcome) {
+	changed, fresh := false, false
+	for i := range r.Drafts {
+		d := &r.Drafts[i]
+		before, ok := t.known[d.Entity]
+		changed, fresh = changed || ok && before != d.Digest, fresh || !ok
+		if ok && before == d.Digest {
+			continue
+		}
+		for _, v := range schema.Check(d.Kind, d.Data) {
+			o.Reasons = append(o.Reasons, v.Reason())
+		}
+		p, err := events.DecodePayload(d.Kind, d.Data)
+		if err != nil {
+			o.Reasons = append(o.Reasons, events.Reason{Field: "row", Wanted: "an event that can be stored", Got: err.Error()})
+			continue
+		}
+		o.Events = append(o.Events, trialEvent{d.Kind, d.Entity, json.RawMessage(d.Data), p})
+	}
+	switch {
+	case len(o.Reasons) > 0:
+		o.Outcome, o.Events = "held", nil
+		o.Held = &events.Held{Line: r.Line, LastLine: r.LastLine, Member: r.Member, Reasons: o.Reasons}
+		t.counts.Held++
+		return
+	case changed:
+		o.Outcome = "amended"
+		t.counts.Amended++
+	case fresh:
+		o.Outcome = "accepted"
+		t.counts.Accepted++
+	default:
+		o.Outcome = "duplicate"
+		t.counts.Duplicate++
+	}
+	for i := range r.Drafts {
+		t.known[r.Drafts[i].Entity] = r.Drafts[i].Digest
+	}
+}
+
+func (t *trial) show(o *outcome) error {
+	if t.command.JSON {
+		return t.app.line(o)
+	}
+	quiet := o.Outcome == "ignored" || o.Outcome == "duplicate"
+	if quiet && !t.command.All {
+		return nil
+	}
+	t.app.printf("%s: %s%s\n", lines(o.Member, o.Line, o.Last), o.Outcome, colon(safe(o.Why)))
+	if o.Held != nil {
+		for _, r := range o.Held.Reasons {
+			t.app.printf("    %s\n", safe(r.String()))
+		}
+		if o.Held.Raw != "" {
+			t.app.printf("    as read: %s\n", safe(o.Held.Raw))
+		}
+	}
+	for _, e := range o.Events {
+		t.counted[e.Kind]++
+		t.app.printf("    %-12s %-16s %s\n", e.Kind, when(e.says.Base().Occurred), safe(say(e.says)))
+	}
+	return nil
+}
+
+func (t *trial) finish() error {
+	if t.command.JSON {
+		return nil
+	}
+	t.app.printf("\n%v\n", t.counts)
+	var w words
+	for _, k := range events.Kinds() {
+		if n := t.counted[k]; n > 0 {
+			w.add(fmt.Sprintf("%d %s", n, k))
+		}
+	}
+	if len(w) > 0 {
+		t.app.printf("events: %s\n", join(w))
+	}
+	t.app.printf("Nothing was kept.\n")
+	return nil
+}
