@@ -131,7 +131,7 @@ var (
 
 // sharedSamples are the payloads of the expected events of the shared samples,
 // their labels replaced.
-func sharedSamples(t *testing.T) []sample {
+func sharedSamples(t testing.TB) []sample {
 	files, err := filepath.Glob("../testdata/samples/*.golden.ndjson")
 	if err != nil || len(files) != 7 {
 		t.Fatalf("found %d files of expected events, %v", len(files), err)

@@ -51,6 +51,7 @@ type node struct {
 	maxHits  int // -1: no limit
 
 	all       []*node
+	needs     []uint64 // members without which the condition all[i] says nothing
 	any       []*node
 	one       []*node
 	not       *node
@@ -70,6 +71,7 @@ type property struct {
 // are one look-up.
 type choice struct {
 	member string
+	needs  uint64 // the member, as a bit of the node; 0 if the node does not know it
 	then   map[string][]*node
 }
 
@@ -219,6 +221,7 @@ func (c *compiler) object(n *node, s map[string]any, doc, pointer string, inPlac
 	n.setRequired(s["required"])
 	n.hash()
 	n.inPlace = n.all != nil || n.switches != nil || n.any != nil || n.one != nil || n.not != nil || n.cond != nil
+	n.setNeeds()
 	if len(n.texts) > 6 {
 		n.many = map[string]bool{}
 		for _, s := range n.texts {
@@ -252,7 +255,7 @@ func (c *compiler) allOf(n *node, v any, doc, pointer string) {
 		j := slices.IndexFunc(n.switches, func(s choice) bool { return s.member == member })
 		if j < 0 {
 			j = len(n.switches)
-			n.switches = append(n.switches, choice{member, map[string][]*node{}})
+			n.switches = append(n.switches, choice{member: member, then: map[string][]*node{}})
 		}
 		m := n.switches[j].then
 		m[value] = append(m[value], c.node(doc, at+"/then", true))
@@ -347,6 +350,39 @@ func (n *node) setRequired(v any) {
 		n.required |= 1 << i
 	}
 	n.unsure = n.unsure || len(n.props) > 64
+}
+
+// setNeeds notes which members the conditions in place are about: a walk of the
+// object has seen whether they are there.
+func (n *node) setNeeds() {
+	n.needs = make([]uint64, len(n.all))
+	for i, x := range n.all {
+		if x.cond != nil && x.otherwise == nil && x.only() {
+			for j, p := range x.cond.props {
+				if x.cond.required&(1<<j) != 0 {
+					n.needs[i] |= n.bit(p.name)
+				}
+			}
+		}
+	}
+	for i := range n.switches {
+		n.switches[i].needs = n.bit(n.switches[i].member)
+	}
+}
+
+// only reports whether n is a condition and nothing else.
+func (n *node) only() bool {
+	return n.kinds == 0 && !n.hasEnum && n.props == nil && n.additional == nil && n.names == nil && n.all == nil && n.switches == nil &&
+		n.any == nil && n.one == nil && n.not == nil && !n.unsure && !n.never && n.minMembers == 0
+}
+
+func (n *node) bit(member string) uint64 {
+	for i, p := range n.props {
+		if p.name == member && i < 64 {
+			return 1 << i
+		}
+	}
+	return 0
 }
 
 // hash finds a multiplier under which no two property names meet.

@@ -35,13 +35,14 @@ func (n *node) judge(t *tape, i int32) verdict {
 		}
 	}
 	var v verdict
+	seen := everything
 	switch k.kind {
 	case kindString, kindName:
 		v = n.judgeText(t, i)
 	case kindNumber:
 		v = n.judgeNumber(t, i)
 	case kindObject:
-		v = n.judgeObject(t, i)
+		v, seen = n.judgeObject(t, i)
 	case kindArray:
 		v = n.judgeArray(t, i)
 	default:
@@ -53,7 +54,7 @@ func (n *node) judge(t *tape, i int32) verdict {
 	if !n.inPlace {
 		return worst
 	}
-	return least(worst, n.judgeInPlace(t, i))
+	return least(worst, n.judgeInPlace(t, i, seen))
 }
 
 // least is the conjunction of two verdicts.
@@ -83,14 +84,23 @@ func setOf(kind byte) kindSet {
 	return setBoolean
 }
 
-func (n *node) judgeInPlace(t *tape, i int32) verdict {
+// everything says of an object that any member may be there.
+const everything = ^uint64(0)
+
+func (n *node) judgeInPlace(t *tape, i int32, seen uint64) verdict {
 	worst := yes
-	for _, x := range n.all {
+	for j, x := range n.all {
+		if seen&n.needs[j] != n.needs[j] {
+			continue
+		}
 		if worst = least(worst, x.judge(t, i)); worst == no {
 			return no
 		}
 	}
 	for j := range n.switches {
+		if seen&n.switches[j].needs != n.switches[j].needs {
+			continue
+		}
 		if worst = least(worst, n.switches[j].judge(t, i)); worst == no {
 			return no
 		}
@@ -355,9 +365,10 @@ func (t *tape) allDifferent(i int32, count int) verdict {
 
 func isDigits(b []byte) bool { return digits(b, 0) == len(b) }
 
-func (n *node) judgeObject(t *tape, i int32) verdict {
+// judgeObject also returns which of the declared members are there, as bits.
+func (n *node) judgeObject(t *tape, i int32) (verdict, uint64) {
 	if !n.walks && n.names == nil && n.minMembers == 0 && n.additional == nil && len(n.props) <= 3 {
-		return n.pickMembers(t, i)
+		return n.pickMembers(t, i), everything
 	}
 	var seen uint64
 	worst, count, others := yes, 0, int32(0)
@@ -365,28 +376,28 @@ func (n *node) judgeObject(t *tape, i int32) verdict {
 		count++
 		k := &t.tokens[j]
 		if k.escaped {
-			return unsure
+			return unsure, seen
 		}
 		name := t.src[k.start:k.end]
 		if n.names != nil {
 			if worst = least(worst, n.names.judge(t, j)); worst == no {
-				return no
+				return no, seen
 			}
 		}
 		p := n.find(name)
 		var child *node
 		if p >= 0 {
 			if seen&(1<<p) != 0 {
-				return unsure // a member stands twice
+				return unsure, seen // a member stands twice
 			}
 			seen |= 1 << p
 			child = n.props[p].node
 		} else {
 			if child = n.additional; child != nil && child.never {
-				return no
+				return no, seen
 			}
 			if others++; others > 24 || t.standsBefore(i, j) {
-				return unsure
+				return unsure, seen
 			}
 		}
 		if child == nil {
@@ -399,13 +410,13 @@ func (n *node) judgeObject(t *tape, i int32) verdict {
 			continue
 		}
 		if worst = least(worst, child.judge(t, j+1)); worst == no {
-			return no
+			return no, seen
 		}
 	}
 	if seen&n.required != n.required || count < n.minMembers {
-		return no
+		return no, seen
 	}
-	return worst
+	return worst, seen
 }
 
 // standsBefore reports whether an earlier member of object i has the name of j.
