@@ -5,7 +5,6 @@ import (
 	"encoding/base32"
 	"encoding/binary"
 	"fmt"
-	"hash"
 	"strconv"
 	"time"
 )
@@ -127,14 +126,13 @@ func ParseEventID(s string) (Entity, int, error) {
 // not for use by several goroutines at once.
 type Keyer struct {
 	farm, source string
-	h            hash.Hash
-	buf, sum     []byte
+	buf          []byte
 }
 
 // NewKeyer returns a Keyer for the records of one source of one farm. Farm and
 // source ids go into every entity and must never change.
 func NewKeyer(farm, source string) *Keyer {
-	return &Keyer{farm: farm, source: source, h: sha256.New()}
+	return &Keyer{farm: farm, source: source}
 }
 
 // The forms of a record key: what the parts mean.
@@ -180,7 +178,8 @@ func (k *Keyer) record(hint uint16, form string, parts ...string) RecordID {
 	k.buf = b
 	var r RecordID
 	binary.BigEndian.PutUint16(r[:], hint)
-	copy(r[2:], k.hash(b))
+	sum := sha256.Sum256(b)
+	copy(r[2:], sum[:])
 	return r
 }
 
@@ -194,14 +193,8 @@ func (k *Keyer) Slot(kind Kind, ordinal int, parts ...string) Slot {
 	}
 	b = binary.AppendUvarint(b, uint64(ordinal))
 	k.buf = b
-	return Slot(k.hash(b)[:slotBytes])
-}
-
-func (k *Keyer) hash(b []byte) []byte {
-	k.h.Reset()
-	k.h.Write(b)
-	k.sum = k.h.Sum(k.sum[:0])
-	return k.sum
+	sum := sha256.Sum256(b)
+	return Slot(sum[:slotBytes])
 }
 
 // appendPart appends a part with its length before it, so that no two lists of
@@ -211,20 +204,28 @@ func appendPart(b []byte, s string) []byte {
 	return append(b, s...)
 }
 
-// epoch is the day that has hint 1.
-var epoch = time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)
-
 // dayHint returns the days since 1970-01-01 plus one, or 0 for a date that is
-// empty or out of range: only where a key lies in an index depends on it.
+// empty, none, or out of range: only where a key lies in an index depends on it.
 func dayHint(date string) uint16 {
-	if len(date) != 10 {
+	if len(date) != 10 || date[4] != '-' || date[7] != '-' {
 		return 0
 	}
-	t, err := time.Parse(time.DateOnly, date)
-	if err != nil {
+	n := [3]int{}
+	for i, c := range []byte(date) {
+		switch {
+		case i == 4 || i == 7:
+		case c < '0' || c > '9':
+			return 0
+		default:
+			k := min(i/4, 1) + i/8
+			n[k] = n[k]*10 + int(c-'0')
+		}
+	}
+	t := time.Date(n[0], time.Month(n[1]), n[2], 0, 0, 0, 0, time.UTC)
+	if t.Day() != n[2] || int(t.Month()) != n[1] {
 		return 0
 	}
-	d := t.Sub(epoch)/(24*time.Hour) + 1
+	d := t.Unix()/86400 + 1
 	if d < 1 || d > 65535 {
 		return 0
 	}

@@ -12,6 +12,11 @@ import (
 // writes it: only what must be escaped is. Invalid UTF-8 becomes U+FFFD; the
 // decoders hold such records, so none comes this far.
 func AppendJSONString(b []byte, s string) []byte {
+	if plainText(s) {
+		b = append(b, '"')
+		b = append(b, s...)
+		return append(b, '"')
+	}
 	b = append(b, '"')
 	start := 0
 	for i := 0; i < len(s); {
@@ -57,6 +62,28 @@ func AppendJSONString(b []byte, s string) []byte {
 	return append(b, '"')
 }
 
+// plainText reports whether s stands in a JSON string as it is: ASCII without
+// control characters, quotes and backslashes. It looks at eight bytes at a time.
+func plainText(s string) bool {
+	const ones, highs = 0x0101010101010101, 0x8080808080808080
+	for len(s) >= 8 {
+		x := uint64(s[0]) | uint64(s[1])<<8 | uint64(s[2])<<16 | uint64(s[3])<<24 |
+			uint64(s[4])<<32 | uint64(s[5])<<40 | uint64(s[6])<<48 | uint64(s[7])<<56
+		quote, slash := x^ones*'"', x^ones*'\\'
+		bad := x | (x-ones*0x20)&^x | (quote-ones)&^quote | (slash-ones)&^slash
+		if bad&highs != 0 {
+			return false
+		}
+		s = s[8:]
+	}
+	for i := 0; i < len(s); i++ {
+		if c := s[i]; c < 0x20 || c == '"' || c == '\\' || c >= utf8.RuneSelf {
+			return false
+		}
+	}
+	return true
+}
+
 func appendInt(b []byte, n int) []byte { return strconv.AppendInt(b, int64(n), 10) }
 
 // An encoder appends JSON objects member by member. Members that are empty are
@@ -66,13 +93,15 @@ type encoder struct {
 	nums []int // start and end of each number in buf
 }
 
-func (e *encoder) key(name string) {
-	if c := e.buf[len(e.buf)-1]; c != '{' && c != '[' {
-		e.buf = append(e.buf, ',')
+func (e *encoder) key(name string) { e.buf = appendKey(e.buf, name) }
+
+func appendKey(b []byte, name string) []byte {
+	if c := b[len(b)-1]; c != '{' && c != '[' {
+		b = append(b, ',')
 	}
-	e.buf = append(e.buf, '"')
-	e.buf = append(e.buf, name...)
-	e.buf = append(e.buf, '"', ':')
+	b = append(b, '"')
+	b = append(b, name...)
+	return append(b, '"', ':')
 }
 
 func (e *encoder) open()  { e.buf = append(e.buf, '{') }
@@ -89,8 +118,7 @@ func (e *encoder) text(name, v string) {
 	if v == "" {
 		return
 	}
-	e.key(name)
-	e.buf = AppendJSONString(e.buf, v)
+	e.buf = AppendJSONString(appendKey(e.buf, name), v)
 }
 
 func (e *encoder) texts(name string, v []string) {
