@@ -34,9 +34,11 @@ func ParseIdentifier(scheme, given string) (string, *Problem) {
 		return ParseEarTag(given)
 	case "place", "temporary":
 		return trim(given), nil
-	}
-	if l := Find("schemes"); !l.Has(scheme) {
-		return "", l.Problem(scheme)
+	case "herd-number", "herdbook": // known without a look into the list
+	default:
+		if l := Find("schemes"); !l.Has(scheme) {
+			return "", l.Problem(scheme)
+		}
 	}
 	t := trim(given)
 	if mangled(t) {

@@ -217,4 +217,9 @@ func divide(num, den int64, negative bool) (events.Decimal, bool) {
 }
 
 // trim removes spaces at both ends, the ones that do not break included.
-func trim(s string) string { return strings.Trim(s, " \t\u00a0\u202f") }
+func trim(s string) string {
+	if s != "" && s[0] > ' ' && s[0] < 0x80 && s[len(s)-1] > ' ' && s[len(s)-1] < 0x80 {
+		return s // as nearly all are
+	}
+	return strings.Trim(s, " \t\u00a0\u202f")
+}
