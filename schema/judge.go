@@ -1,9 +1,6 @@
 package schema
 
-import (
-	"math/bits"
-	"unicode/utf8"
-)
+import "unicode/utf8"
 
 // A verdict of the fast check. Unsure is always allowed: the schema library
 // then decides.
@@ -82,125 +79,6 @@ func setOf(kind byte) kindSet {
 		return setNull
 	}
 	return setBoolean
-}
-
-// everything says of an object that any member may be there.
-const everything = ^uint64(0)
-
-func (n *node) judgeInPlace(t *tape, i int32, seen uint64) verdict {
-	worst := yes
-	for j, x := range n.all {
-		if seen&n.needs[j] != n.needs[j] {
-			continue
-		}
-		if worst = least(worst, x.judge(t, i)); worst == no {
-			return no
-		}
-	}
-	for j := range n.switches {
-		if seen&n.switches[j].needs != n.switches[j].needs {
-			continue
-		}
-		if worst = least(worst, n.switches[j].judge(t, i)); worst == no {
-			return no
-		}
-	}
-	if n.any != nil {
-		best := no
-		for _, x := range n.any {
-			v := x.judge(t, i)
-			if v == yes {
-				best = yes
-				break
-			}
-			if v == unsure {
-				best = unsure
-			}
-		}
-		worst = least(worst, best)
-	}
-	if n.one != nil {
-		worst = least(worst, n.judgeOne(t, i))
-	}
-	if n.not != nil {
-		worst = least(worst, opposite(n.not.judge(t, i)))
-	}
-	if n.cond != nil {
-		worst = least(worst, n.judgeCondition(t, i))
-	}
-	return worst
-}
-
-func opposite(v verdict) verdict {
-	switch v {
-	case yes:
-		return no
-	case no:
-		return yes
-	}
-	return unsure
-}
-
-func (n *node) judgeOne(t *tape, i int32) verdict {
-	hits := 0
-	for _, x := range n.one {
-		switch x.judge(t, i) {
-		case unsure:
-			return unsure
-		case yes:
-			hits++
-		}
-	}
-	if hits == 1 {
-		return yes
-	}
-	return no
-}
-
-func (n *node) judgeCondition(t *tape, i int32) verdict {
-	branch := n.then
-	switch n.cond.judge(t, i) {
-	case unsure:
-		return unsure
-	case no:
-		branch = n.otherwise
-	}
-	if branch == nil {
-		return yes
-	}
-	return branch.judge(t, i)
-}
-
-func (c *choice) judge(t *tape, i int32) verdict {
-	if t.tokens[i].kind != kindObject {
-		return yes
-	}
-	v := t.member(i, c.member)
-	if v < 0 || t.tokens[v].kind != kindString {
-		return yes
-	}
-	if t.tokens[v].escaped {
-		return unsure
-	}
-	worst := yes
-	for _, x := range c.then[string(t.bytes(v))] {
-		if worst = least(worst, x.judge(t, i)); worst == no {
-			return no
-		}
-	}
-	return worst
-}
-
-// member returns the value of the first member of that name, or -1.
-func (t *tape) member(object int32, name string) int32 {
-	end := t.tokens[object].next
-	for j := object + 1; j < end; j = t.tokens[j+1].next {
-		k := &t.tokens[j]
-		if int(k.end-k.start) == len(name) && string(t.src[k.start:k.end]) == name {
-			return j + 1
-		}
-	}
-	return -1
 }
 
 func (n *node) judgeEnum(t *tape, i int32) verdict {
@@ -293,21 +171,6 @@ func (n *node) judgeNumber(t *tape, i int32) verdict {
 	}
 	return least(least(v.against(n.low, 1, true), v.against(n.over, 1, false)),
 		least(v.against(n.high, -1, true), v.against(n.under, -1, false)))
-}
-
-// against judges that v lies on the given side of limit: 1 above, -1 below.
-func (v bound) against(limit *bound, side int, equal bool) verdict {
-	if limit == nil {
-		return yes
-	}
-	c, ok := v.cmp(*limit)
-	switch {
-	case !ok:
-		return unsure
-	case c == side, c == 0 && equal:
-		return yes
-	}
-	return no
 }
 
 func (n *node) judgeArray(t *tape, i int32) verdict {
@@ -448,86 +311,4 @@ func (n *node) pickMembers(t *tape, i int32) verdict {
 		}
 	}
 	return worst
-}
-
-func (n *node) find(name []byte) int {
-	if n.slots == nil {
-		return -1
-	}
-	p := n.slots[nameHash(name, n.multiplier)>>n.shift]
-	if p >= 0 && string(name) == n.props[p].name {
-		return int(p)
-	}
-	return -1
-}
-
-// A bound is a decimal number: n/10^places.
-type bound struct {
-	n      int64
-	places int
-}
-
-// boundOf reads a plain number of at most 18 digits.
-func boundOf(b []byte) (bound, bool) {
-	var v bound
-	i, point := 0, false
-	if len(b) > 0 && b[0] == '-' {
-		i = 1
-	}
-	count := 0
-	for j := i; j < len(b); j++ {
-		c := b[j]
-		if c == '.' && !point {
-			point = true
-			continue
-		}
-		if c < '0' || c > '9' || count == 18 {
-			return v, false
-		}
-		count++
-		v.n = v.n*10 + int64(c-'0')
-		if point {
-			v.places++
-		}
-	}
-	for v.places > 0 && v.n%10 == 0 {
-		v.n, v.places = v.n/10, v.places-1
-	}
-	if i == 1 {
-		v.n = -v.n
-	}
-	return v, count > 0
-}
-
-// cmp compares two numbers; ok is false if that takes more than a machine word.
-func (v bound) cmp(w bound) (int, bool) {
-	a, okA := v.scaled(w.places - v.places)
-	b, okB := w.scaled(v.places - w.places)
-	switch {
-	case !okA || !okB:
-		return 0, false
-	case a < b:
-		return -1, true
-	case a > b:
-		return 1, true
-	}
-	return 0, true
-}
-
-func (v bound) scaled(places int) (int64, bool) {
-	n, negative := uint64(v.n), v.n < 0
-	if negative {
-		n = -n
-	}
-	for ; places > 0; places-- {
-		hi, lo := bits.Mul64(n, 10)
-		if hi != 0 || lo > 1<<62 {
-			return 0, false
-		}
-		n = lo
-	}
-	if negative {
-		return -int64(n), true
-	}
-	return int64(n), true
 }

@@ -1,6 +1,7 @@
 package codes
 
 import (
+	"fmt"
 	"io/fs"
 	"regexp"
 	"slices"
@@ -238,4 +239,13 @@ func BenchmarkLists(b *testing.B) {
 			}
 		}
 	}
+}
+
+func ExampleFind() {
+	feet := Find("feet")
+	fmt.Println(feet.Has("LF"), feet.Nearest("RR", 2))
+	fmt.Println(Lesions().Get("SU").Meaning)
+	// Output:
+	// true [RF RH]
+	// ulcer in the sole, mostly where sole and bulb meet
 }
