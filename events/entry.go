@@ -38,7 +38,7 @@ const (
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
 //	 "mapping":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
 //	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],
-//	 "defaults":{…},"events":[…],"held":[…]}
+//	 "defaults":{…},"zones":{…},"events":[…],"held":[…]}
 //
 // Members that are empty are left out. Events stand in the stored form of the
 // package comment, and last but held, so that a reader can slice them without
@@ -65,6 +65,10 @@ type Entry struct {
 	Back     []Entity  `json:"back,omitempty"`     // retractions that no longer wait: the source has the fact again
 	Notices  []string  `json:"notices,omitempty"`  // what a person should know of this read, in words
 	Defaults Defaults  `json:"defaults,omitzero"`  // what events of this entry share
+
+	// Zones are the IANA zones of the farms of the source, by farm id: what a
+	// mapping that names no zone of its own reads local times in.
+	Zones map[string]string `json:"zones,omitempty"`
 
 	Events [][]byte `json:"-"` // stored form, one JSON object each
 	Held   []Held   `json:"-"`
