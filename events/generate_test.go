@@ -79,6 +79,14 @@ func fill(t *rapid.T, v reflect.Value, label string) {
 		for i := range n {
 			fill(t, v.Index(i), label)
 		}
+	case reflect.Map:
+		v.Set(reflect.MakeMap(v.Type()))
+		for range rapid.IntRange(1, 3).Draw(t, label) {
+			key, value := reflect.New(v.Type().Key()).Elem(), reflect.New(v.Type().Elem()).Elem()
+			fill(t, key, label)
+			fill(t, value, label)
+			v.SetMapIndex(key, value)
+		}
 	default:
 		t.Fatalf("%s: no rule to draw a %s", label, v.Type())
 	}
