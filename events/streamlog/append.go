@@ -1,0 +1,278 @@
+package streamlog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"dewclaw/events"
+)
+
+const (
+	appendWithin = 20 * time.Second // for an acknowledgement
+	askWithin    = 5 * time.Second  // for the tail, when an outcome is unknown
+)
+
+// Append appends an entry and returns its position. It fills V, Log, At, Prev
+// and, if it is empty, Time. When it returns without an error the entry is on
+// the disk (for a log by URL: acknowledged by the stream) and so is the head
+// anchor that names it: only then may anything be acknowledged, moved or
+// forgotten upstream. This is the beat "append" of the way in; the kill test of
+// this package covers it.
+//
+// After an error the entry is not in the log, or it is as if the entry were
+// somebody else's: the next call then returns a [*TailMovedError] instead of
+// appending, and the caller works out identity from the new tail. So an entry
+// is never stored twice.
+//
+// Errors are of kind [events.ErrInvalid] for an entry too large for a message or
+// a log opened read-only, [events.ErrCorrupt] if the log is damaged, and
+// [events.ErrUnavailable] if disk or server do not answer or the tail moved.
+// Append blocks while another append is under way and until the outcome is
+// known; ctx ends both, the second after asking the stream once more.
+func (l *Log) Append(ctx context.Context, e *events.Entry) (events.Position, error) {
+	if l.opt.ReadOnly {
+		return 0, &events.Fault{Kind: events.ErrInvalid, Who: "log", Where: l.opt.Dir, What: "append to a log opened read-only"}
+	}
+	if err := l.take(ctx); err != nil {
+		return 0, err
+	}
+	defer func() { <-l.appending }()
+	if err := l.settle(ctx); err != nil {
+		return 0, err
+	}
+	k, err := l.connection()
+	if err != nil {
+		return 0, err
+	}
+	e.V, e.Log, e.At, e.Prev = events.EntryVersion, l.id, l.expect.pos+1, l.expect.hash
+	if e.Time == "" {
+		e.Time = events.FormatTime(l.opt.Now())
+	}
+	if l.buf, err = e.Append(l.buf[:0]); err != nil {
+		return 0, err
+	}
+	if len(l.buf) > k.bound() {
+		return 0, &events.Fault{
+			Kind: events.ErrInvalid, Who: "log", What: "size of an entry",
+			Wanted: fmt.Sprintf("at most %d bytes (the server's max_payload)", k.bound()), Got: fmt.Sprint(len(l.buf)),
+		}
+	}
+	if err := l.publish(ctx, k, mark{e.At, events.EntryHash(l.buf)}); err != nil {
+		return 0, err
+	}
+	return e.At, nil
+}
+
+// take waits for the token of the appender.
+func (l *Log) take(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	select {
+	case l.appending <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-l.done:
+		return errClosed
+	}
+}
+
+// publish stores the entry in l.buf and writes the anchor.
+func (l *Log) publish(ctx context.Context, k *link, m mark) error {
+	l.unsure = true
+	err := k.publish(ctx, l.subject, l.buf, l.expect.pos)
+	if err != nil {
+		err = l.resolve(ctx, k, m, err)
+	}
+	if err == nil && l.blocks != nil && l.blocks.rolled() {
+		// A new block file: its name must be as durable as what is in it.
+		if err = syncFolder(l.blocks.dir); err != nil {
+			err = unavailable("sync the blocks", err)
+		}
+	}
+	if err == nil {
+		err = l.advance(m)
+	}
+	if err != nil {
+		return err
+	}
+	l.expect, l.unsure = m, false
+	return nil
+}
+
+// publish sends a message and waits for its acknowledgement.
+func (k *link) publish(ctx context.Context, subject string, body []byte, after events.Position) error {
+	ctx, cancel := context.WithTimeout(ctx, appendWithin)
+	defer cancel()
+	defer k.log.whenFailed(cancel)() // the embedded server answers no failed write
+	ack, err := k.js.PublishMsg(ctx, &nats.Msg{Subject: subject, Data: body},
+		jetstream.WithExpectStream(k.name), jetstream.WithExpectLastSequence(uint64(after)))
+	if err != nil {
+		return err
+	}
+	if ack.Stream != k.name || ack.Domain != k.domain || ack.Sequence != uint64(after)+1 || ack.Duplicate {
+		return &foreignAck{want: fmt.Sprintf("stream %s, domain %q, position %d", k.name, k.domain, after+1), ack: *ack}
+	}
+	return nil
+}
+
+// A foreignAck is an acknowledgement from another stream or domain: it says
+// nothing of the log.
+type foreignAck struct {
+	want string
+	ack  jetstream.PubAck
+}
+
+func (f *foreignAck) Error() string {
+	return fmt.Sprintf("wanted %s, got stream %s, domain %q, position %d, duplicate %t",
+		f.want, f.ack.Stream, f.ack.Domain, f.ack.Sequence, f.ack.Duplicate)
+}
+
+// resolve finds out what became of an append that was not acknowledged: nil
+// means that the entry is stored after all.
+func (l *Log) resolve(ctx context.Context, k *link, m mark, cause error) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), askWithin)
+	defer cancel()
+	if f := (*foreignAck)(nil); errors.As(cause, &f) {
+		return &events.Fault{
+			Kind: events.ErrInvalid, Who: "log", Where: "subject " + l.subject, What: "acknowledgement", Cause: cause,
+			Hints: []string{"another stream, or something else, answers on the subject of this log: leave it to this log alone"},
+		}
+	}
+	tail, err := k.last(ctx)
+	if f := (*flaw)(nil); errors.As(err, &f) {
+		return l.fail(f)
+	}
+	if err != nil {
+		return unavailable("append", errors.Join(cause, err))
+	}
+	if tail == l.expect.pos {
+		return unavailable("append", cause)
+	}
+	got, err := l.follow(ctx, l.expect, tail)
+	if err != nil {
+		return err
+	}
+	if tail == m.pos && got.hash == m.hash {
+		return nil
+	}
+	return l.movedTo(got)
+}
+
+// settle makes sure, before anything is appended, that the tail is where the
+// caller knows it to be, and restarts a server that failed.
+func (l *Log) settle(ctx context.Context) error {
+	k, err := l.connection()
+	if err != nil && l.state() != nil {
+		return err
+	}
+	if l.blocks != nil && (k == nil || k.log.failure() != "") {
+		return l.restart(ctx)
+	}
+	if !l.unsure {
+		return nil
+	}
+	tail, err := k.last(ctx)
+	if f := (*flaw)(nil); errors.As(err, &f) {
+		return l.fail(f)
+	}
+	if err != nil {
+		return err
+	}
+	got, err := l.follow(ctx, l.expect, tail)
+	if err != nil {
+		return err
+	}
+	if got != l.expect {
+		return l.movedTo(got)
+	}
+	l.unsure = false
+	return nil
+}
+
+// restart stops a server that failed (a full disk leaves it frozen) and opens
+// the store again with all checks.
+func (l *Log) restart(ctx context.Context) error {
+	l.setLink(nil)
+	before := l.expect
+	err := l.examine(ctx)
+	if f := (*flaw)(nil); errors.As(err, &f) {
+		if err := l.keepWhole(f); err != nil {
+			return err
+		}
+		return l.Damage()
+	}
+	if err != nil {
+		return err
+	}
+	if l.expect != before {
+		return &TailMovedError{l.expect.pos, l.expect.hash}
+	}
+	return nil
+}
+
+// movedTo takes over a tail that others, or an append of unknown outcome, moved.
+func (l *Log) movedTo(m mark) error {
+	if l.blocks != nil {
+		l.blocks.rolled()
+		if err := l.settleTail(m); err != nil {
+			return err
+		}
+	} else if err := l.advance(m); err != nil {
+		return err
+	}
+	l.expect, l.unsure = m, false
+	return &TailMovedError{m.pos, m.hash}
+}
+
+// follow reads from behind a known entry to the tail and checks the chain. It
+// returns the tail with its hash.
+func (l *Log) follow(ctx context.Context, from mark, tail events.Position) (mark, error) {
+	if tail < from.pos {
+		return from, l.fail(&flaw{
+			from: tail + 1, to: from.pos, where: l.storeName(), what: "end of the log",
+			wanted: fmt.Sprintf("position %d", from.pos), got: fmt.Sprintf("position %d", tail),
+		})
+	}
+	if tail == from.pos {
+		return from, nil
+	}
+	c, err := l.store.open(ctx, from.pos+1, tail)
+	if err != nil {
+		return from, err
+	}
+	defer c.close()
+	for from.pos < tail {
+		r, err := c.next(ctx)
+		if err == nil {
+			e, perr := events.ParseEntry(r.body)
+			if errors.Is(perr, events.ErrInvalid) {
+				return from, perr
+			}
+			if f := wrongEntry(e, perr, l.id, mark{from.pos + 1, from.hash}); f != nil {
+				f.where, err = r.where, f
+			}
+		}
+		if f := (*flaw)(nil); errors.As(err, &f) {
+			return from, l.fail(f)
+		}
+		if err != nil {
+			return from, err
+		}
+		from = mark{r.pos, events.EntryHash(r.body)}
+	}
+	return from, nil
+}
+
+func (l *Log) storeName() string {
+	if l.blocks != nil {
+		return l.blocks.dir
+	}
+	return "stream " + l.opt.Stream
+}

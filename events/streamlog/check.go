@@ -1,0 +1,289 @@
+package streamlog
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/minio/highwayhash"
+
+	"dewclaw/events"
+)
+
+// A walk goes through the block files of the log before the server may open
+// them, because the server cuts what it cannot read and gives the positions out
+// again. Of blocks that the server will not read at its start, only the heads
+// of the records are looked at.
+type walk struct {
+	id      string
+	subject string
+	anchor  mark
+	whole   bool  // look at every byte of every block
+	tail    mark  // newest entry that chains from the anchor
+	seen    bool  // some record was whole
+	torn    *flaw // what stands behind the tail and is no whole record
+}
+
+// run walks all blocks. The error is a *flaw for damage. An entry that was being
+// written when the process ended is none: it was not acknowledged.
+func (w *walk) run(b *blocks) error {
+	w.tail = start
+	for i, k := range b.list {
+		last := i == len(b.list)-1
+		var next uint64
+		if !last {
+			next = b.list[i+1].first
+		}
+		s, err := b.scan(k, 0)
+		if err != nil {
+			return err
+		}
+		if w.whole || last || next == 0 || next > uint64(w.anchor.pos) {
+			err = w.read(s)
+		} else {
+			err = w.hop(s)
+		}
+		s.close()
+		if err != nil {
+			return err
+		}
+	}
+	if w.tail.pos < w.anchor.pos {
+		f := &flaw{
+			from: w.tail.pos + 1, to: w.anchor.pos, where: b.dir, what: "end of the log",
+			wanted: fmt.Sprintf("position %d, as the head anchor says", w.anchor.pos), got: fmt.Sprintf("position %d", w.tail.pos),
+		}
+		if len(b.list) == 0 {
+			f.got = "no block file"
+		}
+		return f
+	}
+	return nil
+}
+
+// hop goes from head to head through a block.
+func (w *walk) hop(s *scanner) error {
+	size, err := s.f.Seek(0, io.SeekEnd)
+	if err != nil {
+		return unavailable("read a block", err)
+	}
+	for s.off < size {
+		sh, err := s.shape(s.off)
+		if err == nil && s.off+sh.size > size {
+			err = s.flaw(s.off, fmt.Sprintf("a record of %d bytes", sh.size), fmt.Sprintf("%d bytes before the file ends", size-s.off))
+		}
+		if err == nil && (sh.seq != uint64(w.tail.pos)+1 || !sh.kept) {
+			err = s.flaw(s.off, fmt.Sprintf("position %d", w.tail.pos+1), fmt.Sprintf("position %d", sh.seq))
+		}
+		if err != nil {
+			return w.placed(err)
+		}
+		w.tail = mark{w.tail.pos + 1, ""}
+		s.off += sh.size
+	}
+	return nil
+}
+
+// read reads a block whole.
+func (w *walk) read(s *scanner) error {
+	for {
+		rec, err := s.next()
+		var f *flaw
+		switch {
+		case err == io.EOF:
+			return nil
+		case errors.As(err, &f) && w.tail.pos >= w.anchor.pos && w.torn == nil:
+			f.from, f.to = w.tail.pos+1, w.tail.pos+1
+			w.torn = f
+		case errors.As(err, &f) && w.torn == nil:
+			return w.placed(err)
+		case err != nil && f == nil:
+			return err
+		case err == nil:
+			if w.torn != nil {
+				return w.torn
+			}
+			if err := w.take(s, rec); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// take checks that a record is the entry that comes next.
+func (w *walk) take(s *scanner, rec *record) error {
+	pos := w.tail.pos + 1
+	if rec.seq != uint64(pos) || !rec.kept || rec.subject != w.subject {
+		return w.placed(s.flaw(rec.off, fmt.Sprintf("position %d on %s", pos, w.subject), fmt.Sprintf("position %d on %q", rec.seq, rec.subject)))
+	}
+	hash := ""
+	if pos >= w.anchor.pos {
+		hash = events.EntryHash(rec.body)
+	}
+	if pos == w.anchor.pos && hash != w.anchor.hash {
+		f := s.flaw(rec.off, "the entry the head anchor names, "+w.anchor.hash, hash)
+		return w.placed(f)
+	}
+	if pos >= w.anchor.pos {
+		e, err := events.ParseEntry(rec.body)
+		if errors.Is(err, events.ErrInvalid) {
+			return err
+		}
+		prev := w.tail.hash
+		if pos == w.anchor.pos {
+			prev = ""
+		}
+		if f := wrongEntry(e, err, w.id, mark{pos, prev}); f != nil {
+			f.where = fmt.Sprintf("%s byte %d", s.path, rec.off)
+			return f
+		}
+	}
+	w.tail = mark{pos, hash}
+	return nil
+}
+
+// placed gives a flaw its position: the one behind the last whole entry.
+func (w *walk) placed(err error) error {
+	if f := (*flaw)(nil); errors.As(err, &f) {
+		f.from, f.to = w.tail.pos+1, w.tail.pos+1
+	}
+	return err
+}
+
+// wrongEntry checks what an entry says of its own place: want is its position
+// and the hash of the entry before it ("" if that is not known). The result has
+// no place yet.
+func wrongEntry(e *events.Entry, err error, id string, want mark) *flaw {
+	f := &flaw{from: want.pos, to: want.pos, what: "entry"}
+	switch {
+	case err != nil:
+		f.wanted, f.got = "the JSON of an entry", err.Error()
+	case e.Log != id:
+		f.wanted, f.got = "log "+id, "log "+e.Log
+	case e.At != want.pos:
+		f.wanted, f.got = fmt.Sprintf("position %d", want.pos), fmt.Sprintf("position %d", e.At)
+	case want.hash != "" && e.Prev != want.hash:
+		f.wanted, f.got = "prev "+want.hash, "prev "+e.Prev
+	default:
+		return nil
+	}
+	return f
+}
+
+// trusted reports whether the server, at its start, will take a stream as its
+// index file describes it and so read no block: if the index is whole and was
+// written after the last record.
+func (b *blocks) trusted() bool {
+	path, _, ok := b.newest()
+	if !ok {
+		return true
+	}
+	index, err := os.ReadFile(filepath.Join(b.dir, "index.db"))
+	if err != nil || len(index) < 2*recordSum {
+		return false
+	}
+	state, sum := index[:len(index)-recordSum], index[len(index)-recordSum:]
+	return bytes.Equal(streamSum(b.stream, state), sum) && bytes.Equal(state[len(state)-recordSum:], lastSum(path))
+}
+
+// streamSum is the sum the server keeps of the files of a stream (nats-server
+// v2.15.2, server/filestore.go, writeStreamMeta and writeFullState).
+func streamSum(stream string, b []byte) []byte {
+	key := sha256.Sum256([]byte(stream))
+	h, err := highwayhash.New64(key[:])
+	if err != nil {
+		return nil
+	}
+	_, _ = h.Write(b)
+	return h.Sum(nil)
+}
+
+// checkMeta checks the file in which the server keeps the configuration of a
+// stream: it passes over a stream whose file is damaged, as if it were not there.
+// half is true if there is none, or half of one.
+func (b *blocks) checkMeta() (half bool, err error) {
+	dir := filepath.Dir(b.dir)
+	meta, err := os.ReadFile(filepath.Join(dir, "meta.inf"))
+	if errors.Is(err, fs.ErrNotExist) || err == nil && len(meta) == 0 {
+		return true, nil
+	}
+	if err != nil {
+		return false, unavailable("read the stream's configuration", err)
+	}
+	sum, err := os.ReadFile(filepath.Join(dir, "meta.sum"))
+	if errors.Is(err, fs.ErrNotExist) || err == nil && len(sum) == 0 {
+		return true, nil
+	}
+	if err != nil {
+		return false, unavailable("read the stream's configuration", err)
+	}
+	if want := hex.EncodeToString(streamSum(b.stream, meta)); want != string(sum) {
+		return false, &flaw{
+			where: filepath.Join(dir, "meta.inf"), what: "configuration of stream " + b.stream,
+			wanted: "bytes with the sum " + string(sum), got: "bytes with the sum " + want,
+		}
+	}
+	return false, nil
+}
+
+// empty reports whether no block file has a byte.
+func (b *blocks) empty() bool {
+	for _, k := range b.list {
+		if info, err := os.Stat(blockPath(b.dir, k.index)); err != nil || info.Size() > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// checkBucket checks all of a bucket's stream. What was being written when the
+// process ended may be torn, at the very end.
+func checkBucket(b *blocks) error {
+	var torn *flaw
+	for _, k := range b.list {
+		s, err := b.scan(k, 0)
+		if err != nil {
+			return err
+		}
+		for err == nil {
+			_, err = s.next()
+			f := (*flaw)(nil)
+			switch {
+			case errors.As(err, &f) && torn == nil:
+				torn, err = f, nil
+			case err == nil && torn != nil:
+				err = torn
+			}
+		}
+		s.close()
+		if err != io.EOF {
+			return err
+		}
+	}
+	if torn != nil && b.trusted() {
+		return torn // the server had stopped in order: nothing was being written
+	}
+	return nil
+}
+
+// streams lists the streams in a store whose names begin with prefix.
+func streams(dir, prefix string) ([]string, error) {
+	names, err := os.ReadDir(filepath.Join(dir, "streams"))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, unavailable("list the streams", err)
+	}
+	var out []string
+	for _, n := range names {
+		if strings.HasPrefix(n.Name(), prefix) {
+			out = append(out, n.Name())
+		}
+	}
+	return out, nil
+}
