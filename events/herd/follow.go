@@ -136,6 +136,9 @@ func (h *Herd) build(ctx context.Context) error {
 	if err := r.commit(); err != nil {
 		return err
 	}
+	if err := h.w.script(lateIndexes); err != nil {
+		return err
+	}
 	return errors.Join(h.finish(), r.broken)
 }
 

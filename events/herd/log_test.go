@@ -113,7 +113,9 @@ type writer struct {
 	enc events.Encoder
 }
 
-func newWriter(log *memLog) *writer { return &writer{log: log, rev: map[events.Entity]events.Revision{}} }
+func newWriter(log *memLog) *writer {
+	return &writer{log: log, rev: map[events.Entity]events.Revision{}}
+}
 
 // entry appends one entry with these lines. received is a day.
 func (w *writer) entry(cause events.Cause, received string, lines ...about) {

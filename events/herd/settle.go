@@ -1,10 +1,8 @@
 package herd
 
 import (
-	"encoding/json"
-	"fmt"
-
-	"dewclaw/events"
+	"maps"
+	"slices"
 )
 
 // This file works out what follows from the facts of each animal, and writes it
@@ -127,125 +125,149 @@ func (s *settler) loadDouble() error {
 // theirs.
 func (s *settler) all(changed map[id]bool) error {
 	beside := map[id]bool{}
-	for a := range changed {
-		others, err := s.animal(a)
-		if err != nil {
-			return err
-		}
-		for _, o := range others {
+	first := slices.Sorted(maps.Keys(changed)) // results lie in this order
+	err := s.each(first, func(w *work) {
+		for _, o := range w.beside {
 			if !changed[o] {
 				beside[o] = true
 			}
 		}
+	})
+	if err != nil {
+		return err
 	}
-	for a := range beside {
-		if _, err := s.animal(a); err != nil {
+	return s.each(slices.Sorted(maps.Keys(beside)), func(*work) {})
+}
+
+// ahead is how many animals are loaded before the first of them is written.
+const ahead = 8
+
+// each loads, works out and writes animals one after the other. One goroutine
+// reads and writes the file while another works.
+func (s *settler) each(animals []id, loaded func(*work)) (err error) {
+	in, out := make(chan *work, ahead), make(chan *work, ahead+1)
+	go func() {
+		defer close(out)
+		for w := range in {
+			w.do(s.names, s.gapDays)
+			out <- w
+		}
+	}()
+	waiting := 0
+	for _, a := range animals {
+		var w *work
+		if w, err = s.load(a); err != nil {
+			break
+		}
+		loaded(w)
+		in <- w
+		if waiting++; waiting > ahead {
+			waiting--
+			if err = s.write(<-out); err != nil {
+				break
+			}
+		}
+	}
+	close(in)
+	for w := range out {
+		if err == nil {
+			err = s.write(w)
+		}
+	}
+	return err
+}
+
+// write replaces the results of an animal.
+func (s *settler) write(w *work) error {
+	if w.err != nil {
+		return w.err
+	}
+	if !s.f.building {
+		if err := s.f.db.prepared("DELETE FROM results WHERE animal=?").exec(w.animal); err != nil {
+			return err
+		}
+	}
+	insert := s.f.db.prepared("INSERT INTO results(animal, kind, n, farm, first, last, body) VALUES(?,?,?,?,?,?,?)")
+	for i, r := range w.results {
+		if err := insert.exec(w.animal, r.kind, i, w.farm, r.first, r.last, r.body); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// animal works out one animal and returns those that one source had on the chute
-// at the same moment.
-func (s *settler) animal(a id) (beside []id, err error) {
-	if !s.f.building {
-		if err := s.f.db.prepared("DELETE FROM results WHERE animal=?").exec(a); err != nil {
-			return nil, err
-		}
-	}
+// load reads what is needed to work out an animal. One that is no longer there
+// has no farm and gets no results.
+func (s *settler) load(a id) (*work, error) {
+	w := &work{animal: a}
 	row, err := s.f.db.prepared("SELECT farm, body FROM animals WHERE id=?").first(a)
 	if err != nil || row == nil {
-		return nil, err
+		return w, err
 	}
-	farm := id(intOf(row[0]))
-	c := &caseFile{animal: &Animal{}}
-	if err := json.Unmarshal([]byte(textOf(row[1])), c.animal); err != nil {
-		return nil, fmt.Errorf("herd: read animal: %w: %w", err, errDamaged)
-	}
-	marks, err := s.load(a, c)
+	w.farm, w.body = id(intOf(row[0])), textOf(row[1])
+	err = s.f.db.prepared("SELECT "+factColumns+`, f.mark, f.naming FROM spans p CROSS JOIN facts f INDEXED BY facts_naming
+		ON f.naming = p.naming AND f.day >= p."from" AND f.day < p."to" WHERE p.animal=?`).each(func(row []value) error {
+		w.rows = append(w.rows, slices.Clone(row))
+		return nil
+	}, a)
 	if err != nil {
 		return nil, err
 	}
-	for f, m := range marks {
-		if beside, err = s.twins(a, c, f, m, beside); err != nil {
+	for i, row := range w.rows {
+		m := intOf(row[9])
+		if m == 0 || intOf(row[3])&stateRetracted != 0 || s.double != nil && !s.double[m] {
+			continue
+		}
+		if err := s.loadTwins(w, i); err != nil {
 			return nil, err
 		}
 	}
-	sortFacts(c.facts)
-	c.doubt()
-	return beside, s.write(a, farm, c)
+	return w, nil
 }
 
-// load reads the facts of an animal and the marks of its examinations.
-func (s *settler) load(a id, c *caseFile) (map[*Fact]mark, error) {
-	var marks map[*Fact]mark
-	err := s.f.db.prepared("SELECT "+factColumns+`, f.mark, f.naming FROM spans p CROSS JOIN facts f INDEXED BY facts_naming
-		ON f.naming = p.naming AND f.day >= p."from" AND f.day < p."to" WHERE p.animal=?`).each(func(row []value) error {
-		f, err := scanFact(row, s.names)
-		if err != nil {
-			return err
-		}
-		f.Animal, f.Known, f.Farm = c.animal.ID, c.animal.Known, c.animal.Farm
-		if f.state&stateRetracted != 0 {
-			c.gone = append(c.gone, f)
-			return nil
-		}
-		c.facts = append(c.facts, f)
-		if m := intOf(row[9]); m != 0 && (s.double == nil || s.double[m]) {
-			if marks == nil {
-				marks = map[*Fact]mark{}
-			}
-			marks[f] = mark{m, id(intOf(row[10]))}
-		}
-		return nil
-	}, a)
-	return marks, err
-}
-
-// A mark with the naming of the examination that has it.
-type mark struct {
-	mark   int64
-	naming id
-}
-
-// twins adds the examinations of other animals at the moment of f.
-func (s *settler) twins(a id, c *caseFile, f *Fact, m mark, beside []id) ([]id, error) {
+// loadTwins reads the examinations of other animals at the moment of row i.
+func (s *settler) loadTwins(w *work, i int) error {
 	type other struct {
-		entity      events.Entity
+		entity      []byte
 		naming, day int64
 	}
 	var others []other
+	self := w.rows[i]
 	err := s.f.db.prepared("SELECT entity, naming, day FROM facts WHERE mark=? AND id<>? AND day=? AND state & ? = 0").each(func(row []value) error {
-		others = append(others, other{events.Entity(blobOf(row[0])), intOf(row[1]), intOf(row[2])})
+		others = append(others, other{blobOf(row[0]), intOf(row[1]), intOf(row[2])})
 		return nil
-	}, m.mark, f.id, f.day, stateRetracted)
+	}, self[9], self[0], self[1], stateRetracted)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, o := range others {
 		row, err := s.f.db.prepared(`SELECT p.animal, a.key FROM spans p JOIN animals a ON a.id = p.animal
 			WHERE p.naming=? AND p."from" <= ? AND p."to" > ?`).first(o.naming, o.day, o.day)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		if row == nil || id(intOf(row[0])) == a {
+		if row == nil || id(intOf(row[0])) == w.animal {
 			continue
 		}
-		w := twin{f: f, animal: textOf(row[1])}
-		beside = append(beside, id(intOf(row[0])))
-		if w.own, err = s.idents(int64(m.naming)); err != nil {
-			return nil, err
+		t := rawTwin{row: i, animal: textOf(row[1]), record: recordOf(string(o.entity))}
+		w.beside = append(w.beside, id(intOf(row[0])))
+		if t.own, err = s.idents(intOf(self[10])); err != nil {
+			return err
 		}
-		if w.ids, err = s.idents(o.naming); err != nil {
-			return nil, err
+		if t.ids, err = s.idents(o.naming); err != nil {
+			return err
 		}
-		if w.facts, err = s.record(o.naming, o.day, o.entity); err != nil {
-			return nil, err
+		err = s.f.db.prepared("SELECT "+factColumns+" FROM facts f INDEXED BY facts_naming WHERE f.naming=? AND f.day=? AND f.state & ? = 0").
+			each(func(row []value) error {
+				t.rows = append(t.rows, slices.Clone(row))
+				return nil
+			}, o.naming, o.day, stateRetracted)
+		if err != nil {
+			return err
 		}
-		c.twins = append(c.twins, w)
+		w.twins = append(w.twins, t)
 	}
-	return beside, nil
+	return nil
 }
 
 func (s *settler) idents(naming int64) ([]ident, error) {
@@ -255,65 +277,4 @@ func (s *settler) idents(naming int64) ([]ident, error) {
 	}
 	ids, _ := parseNaming(textOf(row[0]))
 	return ids, nil
-}
-
-// record returns the facts of the record of an examination.
-func (s *settler) record(naming, day int64, e events.Entity) (out []*Fact, err error) {
-	err = s.f.db.prepared("SELECT "+factColumns+" FROM facts f INDEXED BY facts_naming WHERE f.naming=? AND f.day=? AND f.state & ? = 0").
-		each(func(row []value) error {
-			f, err := scanFact(row, s.names)
-			if err != nil {
-				return err
-			}
-			if f.record() == recordOf(string(e)) {
-				out = append(out, f)
-			}
-			return nil
-		}, naming, day, stateRetracted)
-	sortFacts(out)
-	return out, err
-}
-
-// write stores the results of one animal.
-func (s *settler) write(a, farm id, c *caseFile) error {
-	w := resultWriter{d: s.f.db, animal: a, farm: farm}
-	for _, x := range cases(c.facts, s.gapDays) {
-		last := never
-		if !x.Open {
-			last = dayOf(x.Last, never)
-		}
-		w.add(resultCase, dayOf(x.First, always), last, x)
-	}
-	for _, x := range devices(c.facts) {
-		w.add(resultDevice, dayOf(x.On, always), dayOf(x.Off, never), x)
-	}
-	for _, x := range withdrawals(c.facts) {
-		w.add(resultWithdrawal, dayOf(x.Day, always), x.lastDay(), x)
-	}
-	for _, x := range c.found {
-		w.add(resultContradiction, dayOf(x.Day, always), never, x)
-	}
-	return w.err
-}
-
-// A resultWriter writes results and keeps the first error.
-type resultWriter struct {
-	d            *db
-	animal, farm id
-	n            int
-	err          error
-}
-
-func (w *resultWriter) add(kind int, first, last day, body any) {
-	if w.err != nil {
-		return
-	}
-	b, err := json.Marshal(body)
-	if err != nil {
-		w.err = fmt.Errorf("herd: write result: %w", err)
-		return
-	}
-	w.n++
-	w.err = w.d.prepared("INSERT INTO results(animal, kind, n, farm, first, last, body) VALUES(?,?,?,?,?,?,?)").
-		exec(w.animal, kind, w.n, w.farm, first, last, string(b))
 }

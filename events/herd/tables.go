@@ -44,13 +44,14 @@ CREATE TABLE claims(farm INTEGER, identifier TEXT, "from" INTEGER, "to" INTEGER,
 CREATE TABLE results(animal INTEGER, kind INTEGER, n INTEGER, farm INTEGER, first INTEGER, last INTEGER, body TEXT,
 	PRIMARY KEY(animal, kind, n)) WITHOUT ROWID`
 
-	// indexes are made when a file has been built: sorting once is several times
+	// indexes are made when all facts are in, and lateIndexes when all results are: sorting once is several times
 	// cheaper than keeping order row by row.
 	indexes = `
 CREATE INDEX IF NOT EXISTS facts_naming ON facts(naming, day, kind);
 CREATE INDEX IF NOT EXISTS facts_mark ON facts(mark) WHERE mark IS NOT NULL;
-CREATE INDEX IF NOT EXISTS spans_animal ON spans(animal);
-CREATE INDEX IF NOT EXISTS results_farm ON results(farm, kind, last)`
+CREATE INDEX IF NOT EXISTS spans_animal ON spans(animal)`
+
+	lateIndexes = `CREATE INDEX IF NOT EXISTS results_farm ON results(farm, kind, last)`
 )
 
 // Keys of meta.

@@ -1,0 +1,126 @@
+package herd_test
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+
+	"dewclaw/events"
+	"dewclaw/events/herd"
+)
+
+var long = flag.Bool("long", false, "the long forms of property tests and benchmarks")
+
+// bigLog makes a log of n events: cows of a farm with a roster, examined again
+// and again with two findings, a block and a measure each, now and then scored.
+func bigLog(n, cows int) *memLog {
+	log := newMemLog("big")
+	w := newWriter(log)
+	var roster []line
+	for c := range cows {
+		roster = append(roster, line{farm: "larkfield", source: "roster", record: fmt.Sprint("cow", c), payload: &events.Animal{
+			Common: events.Common{Animal: []events.Identifier{{Scheme: "ear-tag", Value: tag(c)}, {Scheme: "transponder", Value: eid(c)}, {Scheme: "herd-number", Value: fmt.Sprint(c)}}},
+			Born:   "2018-05-02", Calvings: []string{"2025-11-28"}, Sex: "female",
+		}})
+	}
+	made := 0
+	for len(roster) > 0 {
+		k := min(512, len(roster))
+		w.put("2024-01-01", roster[:k]...)
+		roster, made = roster[k:], made+k
+	}
+	start := time.Date(2024, 1, 2, 0, 0, 0, 0, time.UTC)
+	days := 700
+	perDay := max(1, n/6/days)
+	var chunk []line
+	for x := 0; made+len(chunk) < n; x++ {
+		at := start.AddDate(0, 0, x/perDay)
+		cow := x * 7919 % cows
+		c := events.Common{
+			Animal:   []events.Identifier{{Scheme: "ear-tag", Value: "DE " + tag(cow)[2:]}},
+			Derived:  events.Derived{Animal: []events.Identifier{{Scheme: "ear-tag", Value: tag(cow)}}, Rules: "1"},
+			Occurred: events.Occurred{Date: at.Format(time.DateOnly), Time: fmt.Sprintf("%02d:%02d", 6+x%12, x/12%60), Offset: "+01:00", Zone: "Europe/Berlin", Precision: "minute"},
+			Origin:   events.Origin{Line: x + 4},
+		}
+		rec := fmt.Sprint("x", x)
+		exam := line{farm: "larkfield", source: "chute", record: rec, payload: &events.Examination{}}
+		e := exam.entity()
+		c2 := c
+		c2.Examination = e
+		c2.Words = events.Words{{Field: "foot", Text: "HR"}, {Field: "claw", Text: "außen"}}
+		foot := []string{"LH", "RH"}[x/cows%2]
+		chunk = append(chunk,
+			line{farm: "larkfield", source: "chute", record: rec, payload: &events.Examination{Common: c, Outcome: "findings", Reasons: []string{"routine"}, Restraint: "standing",
+				Feet: []events.FootExam{{Foot: "LH", Examined: "yes", Result: "findings", Trimmed: "preventive"}, {Foot: "RH", Examined: "yes", Result: "clear", Trimmed: "preventive"}}}},
+			line{farm: "larkfield", source: "chute", record: rec, slot: "1", payload: &events.Lesion{Common: c2, Foot: foot, Claw: "outer", Code: "SU", Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{4}}, Severity: events.Severity{Scale: "grade-3", Value: "2"}}},
+			line{farm: "larkfield", source: "chute", record: rec, slot: "2", payload: &events.Lesion{Common: c2, Foot: foot, Claw: "outer", Code: "WLF", Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{3}}, Severity: events.Severity{Scale: "grade-3", Value: "1"}}},
+			line{farm: "larkfield", source: "chute", record: rec, slot: "3", payload: &events.Treatment{Common: c2, Foot: foot, Claw: "inner", What: "block"}},
+			line{farm: "larkfield", source: "chute", record: rec, slot: "4", payload: &events.ClawMeasure{Common: c2, Foot: foot, Claw: "outer", What: "toe-length", Value: events.DecimalOf(785, 1), Unit: "mm", Landmark: "unknown", When: "after"}},
+			line{farm: "larkfield", source: "chute", record: rec, slot: "5", payload: &events.Locomotion{Common: c2, Scale: "mob4-uk", Score: events.DecimalOf(int64(x%4), 0)}},
+		)
+		if len(chunk) >= 1500 {
+			w.put(at.Format(time.DateOnly), chunk...)
+			made += len(chunk)
+			chunk = chunk[:0]
+		}
+	}
+	if len(chunk) > 0 {
+		w.put("2026-01-01", chunk...)
+	}
+	return log
+}
+
+func tag(c int) string { return fmt.Sprintf("DE09%08d", c) }
+func eid(c int) string { return fmt.Sprintf("27600009%07d", c) }
+
+func countEvents(log *memLog) (n int) {
+	for _, b := range log.entries {
+		e, _ := events.ParseEntry(b)
+		n += len(e.Events)
+	}
+	return n
+}
+
+// BenchmarkRebuild builds the read model anew from a log of 300,000 events of
+// 1,000 cows (2 million with -long).
+func BenchmarkRebuild(b *testing.B) {
+	n := 300_000
+	if *long {
+		n = 2_000_000
+	}
+	log := bigLog(n, 1000)
+	total := countEvents(log)
+	cpu := cpuTime()
+	b.ResetTimer()
+	for range b.N {
+		path := filepath.Join(b.TempDir(), "herd.db")
+		h, err := herd.Open(b.Context(), herd.Options{Path: path, Log: log})
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := h.CatchUp(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+		fi, _ := os.Stat(path)
+		b.ReportMetric(float64(fi.Size())/float64(total), "B/event")
+		if err := h.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(total)*float64(b.N)/b.Elapsed().Seconds(), "events/s")
+	b.ReportMetric(float64((cpuTime()-cpu).Nanoseconds())/float64(total*b.N), "cpu-ns/event")
+}
+
+// cpuTime returns what the process has used of all cores: a figure that other
+// work on the machine does not spoil.
+func cpuTime() time.Duration {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}

@@ -1,0 +1,21 @@
+package herd_test
+
+import (
+	"flag"
+	"os"
+	"testing"
+)
+
+// TestMain keeps property tests short unless -long or -rapid.checks says
+// otherwise: each case builds three files.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "rapid.checks" })
+	if !given && !*long {
+		if err := flag.Set("rapid.checks", "40"); err != nil {
+			panic(err)
+		}
+	}
+	os.Exit(m.Run())
+}

@@ -1,0 +1,118 @@
+package herd
+
+import (
+	"encoding/json"
+	"fmt"
+)
+
+// A work is one animal on its way from the tables to its results. What is read
+// and written of the file is done by one goroutine, the rest by another.
+type work struct {
+	animal, farm id
+	body         string    // the animal as JSON; "" if it is gone
+	rows         [][]value // its facts: factColumns, mark, naming
+	twins        []rawTwin
+	beside       []id // other animals at the same moment
+
+	results []result
+	err     error
+}
+
+// A rawTwin is a twin before its facts are decoded.
+type rawTwin struct {
+	row    int // of the examination it stands beside
+	animal string
+	record string
+	ids    []ident
+	own    []ident
+	rows   [][]value
+}
+
+// A result is one row of the table results.
+type result struct {
+	kind        int
+	first, last day
+	body        string
+}
+
+// do works out the results.
+func (w *work) do(names map[id]string, gapDays int) {
+	if w.body == "" {
+		return
+	}
+	c := &caseFile{animal: &Animal{}}
+	if err := json.Unmarshal([]byte(w.body), c.animal); err != nil {
+		w.err = fmt.Errorf("herd: read animal: %w: %w", err, errDamaged)
+		return
+	}
+	byRow, err := c.decode(w.rows, names)
+	if err != nil {
+		w.err = err
+		return
+	}
+	for _, t := range w.twins {
+		x := twin{f: byRow[t.row], animal: t.animal, ids: t.ids, own: t.own}
+		for _, row := range t.rows {
+			f, err := scanFact(row, names)
+			if err != nil {
+				w.err = err
+				return
+			}
+			if f.record() == t.record {
+				x.facts = append(x.facts, f)
+			}
+		}
+		sortFacts(x.facts)
+		c.twins = append(c.twins, x)
+	}
+	c.doubt()
+	w.collect(c, gapDays)
+}
+
+// decode fills the facts of the file and returns them by row.
+func (c *caseFile) decode(rows [][]value, names map[id]string) ([]*Fact, error) {
+	byRow := make([]*Fact, len(rows))
+	for i, row := range rows {
+		f, err := scanFact(row, names)
+		if err != nil {
+			return nil, err
+		}
+		f.Animal, f.Known, f.Farm = c.animal.ID, c.animal.Known, c.animal.Farm
+		byRow[i] = f
+		if f.state&stateRetracted != 0 {
+			c.gone = append(c.gone, f)
+		} else {
+			c.facts = append(c.facts, f)
+		}
+	}
+	sortFacts(c.facts)
+	sortFacts(c.gone)
+	return byRow, nil
+}
+
+func (w *work) collect(c *caseFile, gapDays int) {
+	for _, x := range cases(c.facts, gapDays) {
+		last := never
+		if !x.Open {
+			last = dayOf(x.Last, never)
+		}
+		w.add(resultCase, dayOf(x.First, always), last, x)
+	}
+	for _, x := range devices(c.facts) {
+		w.add(resultDevice, dayOf(x.On, always), dayOf(x.Off, never), x)
+	}
+	for _, x := range withdrawals(c.facts) {
+		w.add(resultWithdrawal, dayOf(x.Day, always), x.lastDay(), x)
+	}
+	for _, x := range c.found {
+		w.add(resultContradiction, dayOf(x.Day, always), never, x)
+	}
+}
+
+func (w *work) add(kind int, first, last day, body any) {
+	b, err := json.Marshal(body)
+	if err != nil && w.err == nil {
+		w.err = fmt.Errorf("herd: write result: %w", err)
+	}
+	w.results = append(w.results, result{kind, first, last, string(b)})
+}
