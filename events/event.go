@@ -95,13 +95,40 @@ func (e *Event) Payload() (Payload, error) { return DecodePayload(e.Kind, e.Data
 // Time returns when the fact occurred as RFC 3339 in local time with offset,
 // or "" if no time of day is known.
 func (e *Event) Time() string {
-	var d struct {
-		Occurred Occurred `json:"occurred"`
+	for i := 1; ; {
+		name, value, next := Member(e.Data, i)
+		switch {
+		case next <= 0:
+			return ""
+		case string(name) == "occurred":
+			return sliceOccurred(value).RFC3339()
+		}
+		i = next
 	}
-	if json.Unmarshal(e.Data, &d) != nil {
-		return ""
+}
+
+// sliceOccurred reads what an [Occurred] needs for its moment.
+func sliceOccurred(b []byte) Occurred {
+	var o Occurred
+	for i := 1; ; {
+		name, value, next := Member(b, i)
+		if next <= 0 {
+			return o
+		}
+		var err error
+		switch string(name) {
+		case "date":
+			o.Date, err = Text(value)
+		case "offset":
+			o.Offset, err = Text(value)
+		case "time":
+			o.Time, err = Text(value)
+		}
+		if err != nil {
+			return Occurred{}
+		}
+		i = next
 	}
-	return d.Occurred.RFC3339()
 }
 
 // AppendCloudEvent appends the event as one JSON object in CloudEvents 1.0 JSON
