@@ -1,10 +1,21 @@
 package events
 
+import "slices"
+
 // This file writes payloads. Every appendCounted lists its members in the order
 // of RFC 8785; TestDigest_AgreesWithRFC8785 holds it to that.
 
 func (c *Common) appendHead(e *encoder) {
-	e.identifiers("animal", c.Animal)
+	if len(c.Animal) > 0 {
+		if !slices.Equal(c.Animal, e.animal.of) {
+			start := len(e.buf)
+			e.identifiers("animal", c.Animal)
+			e.animal.keep(e.buf, start)
+			e.animal.of = append(e.animal.of[:0], c.Animal...)
+		} else {
+			e.buf = e.animal.append(e.buf)
+		}
+	}
 	if c.AsGiven != (AsGiven{}) {
 		e.object("asGiven", func(e *encoder) {
 			e.text("daysInMilk", c.AsGiven.DaysInMilk)
@@ -18,6 +29,11 @@ func (c *Common) appendOccurred(e *encoder) {
 	if c.Occurred == (Occurred{}) {
 		return
 	}
+	if c.Occurred == e.occurred.of {
+		e.buf = e.occurred.append(e.buf)
+		return
+	}
+	start := len(e.buf)
 	e.object("occurred", func(e *encoder) {
 		e.text("date", c.Occurred.Date)
 		e.text("offset", c.Occurred.Offset)
@@ -25,6 +41,8 @@ func (c *Common) appendOccurred(e *encoder) {
 		e.text("time", c.Occurred.Time)
 		e.text("zone", c.Occurred.Zone)
 	})
+	e.occurred.keep(e.buf, start)
+	e.occurred.of = c.Occurred
 }
 
 func (c *Common) appendRemarks(e *encoder) {

@@ -91,6 +91,34 @@ func appendInt(b []byte, n int) []byte { return strconv.AppendInt(b, int64(n), 1
 type encoder struct {
 	buf  []byte
 	nums []int // start and end of each number in buf
+
+	// What the events of a record mostly share is written once. Neither has
+	// numbers.
+	animal   memo[[]Identifier]
+	occurred memo[Occurred]
+}
+
+// A memo is the last value of a member and the member as it was written, with
+// its name and without a comma before it.
+type memo[T any] struct {
+	of   T
+	text []byte
+}
+
+// keep takes what was written from start on.
+func (m *memo[T]) keep(buf []byte, start int) {
+	if buf[start] == ',' {
+		start++
+	}
+	m.text = append(m.text[:0], buf[start:]...)
+}
+
+// append writes the member again.
+func (m *memo[T]) append(b []byte) []byte {
+	if c := b[len(b)-1]; c != '{' && c != '[' {
+		b = append(b, ',')
+	}
+	return append(b, m.text...)
 }
 
 func (e *encoder) key(name string) { e.buf = appendKey(e.buf, name) }
