@@ -180,11 +180,9 @@ func (m *Mapper) closeGroup() {
 		return
 	}
 	r := &m.record
-	m.hash.Reset()
-	m.hash.Write(m.run.context[:])
+	m.rawBuf = append(m.rawBuf[:0], m.run.context[:]...)
 	for _, t := range r.texts {
-		m.hash.Write([]byte(t))
-		m.hash.Write([]byte{'\n'})
+		m.addRaw(t)
 	}
 	r.raw = m.rawSum()
 	m.emit()
@@ -238,9 +236,8 @@ func (m *Mapper) emitDocument(key string) {
 
 // documentRaw returns the digest of a document: of its text, or of the titles.
 func (m *Mapper) documentRaw() events.Digest {
-	m.hash.Reset()
-	m.hash.Write(m.run.context[:])
-	m.hash.Write([]byte(m.documentText()))
+	m.rawBuf = append(m.rawBuf[:0], m.run.context[:]...)
+	m.addRaw(m.documentText())
 	return m.rawSum()
 }
 

@@ -253,36 +253,45 @@ func (m *Mapper) code(v *value, s string, final bool) (string, bool) {
 	return s, true
 }
 
-// eval works out the value of a field from the current row.
-func (m *Mapper) eval(f *field) (r result) {
+// eval works out the value of a field from the current row. The result stays as
+// it is until the next call.
+func (m *Mapper) eval(f *field) *result {
 	if f.fixed != nil {
-		return *f.fixed
+		return f.fixed
 	}
+	r := &m.result
+	*r = result{}
+	m.evalInto(f, r)
+	return r
+}
+
+func (m *Mapper) evalInto(f *field, r *result) {
 	v := f.value
-	if f.target.isList() {
-		return m.evalList(f)
+	if f.list {
+		*r = m.evalList(f)
+		return
 	}
 	s, final, ok := m.text(v)
 	if !ok {
-		return result{bad: true}
+		r.bad = true
+		return
 	}
 	if s == "" {
-		return result{byRule: v.emptyWord == byFinding}
+		r.byRule = v.emptyWord == byFinding
+		return
 	}
 	code, ok := m.code(v, s, final)
-	if !ok {
-		return result{bad: true}
-	}
-	if code == "" {
-		return r
+	if !ok || code == "" {
+		r.bad = !ok
+		return
 	}
 	switch f.target.typ {
 	case events.DecimalField, events.IntegerField:
-		r = m.evalNumber(f, code)
+		*r = m.evalNumber(f, code)
 	case events.DayField:
-		r = m.evalDay(v, code)
+		*r = m.evalDay(v, code)
 	case events.MomentField:
-		r = m.evalMoment(v, code)
+		*r = m.evalMoment(v, code)
 	case events.TruthField:
 		r.value.Text = code
 		if code != "true" && code != "false" {
@@ -308,7 +317,6 @@ func (m *Mapper) eval(f *field) (r result) {
 	case s != code || f.target.isNumber() || r.value.Text != code:
 		r.word = s
 	}
-	return r
 }
 
 // writes reports whether s is the number as we write it.

@@ -35,7 +35,7 @@ func (m *Mapper) makeExamination(b *bound, label string) {
 	for i := range b.fields {
 		f := &b.fields[i]
 		r := m.eval(f)
-		set(p, f.event, f, &r)
+		set(p, f.event, f, r)
 	}
 	if p.Pass > 1 {
 		e.pass = p.Pass

@@ -119,8 +119,11 @@ func (m *Mapper) dull() []string {
 		add(o.time)
 		add(o.at)
 	}
-	for _, v := range []*value{in.record.own, in.record.examination, in.visit, in.farm} {
+	for _, v := range []*value{in.record.own, in.record.examination, in.visit} {
 		add(v)
+	}
+	if in.farm != nil {
+		add(in.farm.value)
 	}
 	for i, f := range in.row {
 		if i == in.foot || i == in.claw {

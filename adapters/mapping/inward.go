@@ -28,7 +28,7 @@ type Inward struct {
 	columns     []*column
 	tables      []*table
 
-	farm     *value // nil if the source has one farm
+	farm     *field // nil if the source has one farm
 	record   recordKey
 	animal   []identifier
 	occurred *occurred // nil if nothing is dated
@@ -67,7 +67,8 @@ type identifier struct {
 }
 
 type occurred struct {
-	date, time, at, pass *value
+	date, time, at *value
+	pass           *field
 }
 
 type ignoreRule struct {
@@ -184,7 +185,7 @@ func (c *compiler) inward(root *node, in *Inward) {
 	c.clock(root, in)
 	row := &scope{}
 	if n := root.get("farm"); n != nil {
-		in.farm = c.value(n, "farm", &target{field: "farm", typ: events.TextField}, row)
+		in.farm = plainField(c.value(n, "farm", &target{field: "farm", typ: events.TextField}, row))
 	}
 	if n := root.get("visit"); n != nil {
 		in.visit = c.value(n, "visit", &target{field: "visit", typ: events.TextField}, row)
@@ -420,7 +421,7 @@ func (c *compiler) occurred(n *node, what string, s *scope) *occurred {
 		c.dates = saved
 	}
 	if x := n.get("pass"); x != nil {
-		o.pass = c.value(x, what+".pass", &target{field: "pass", typ: events.IntegerField}, s)
+		o.pass = plainField(c.value(x, what+".pass", &target{field: "pass", typ: events.IntegerField}, s))
 	}
 	return o
 }

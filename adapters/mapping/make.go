@@ -55,7 +55,7 @@ func (m *Mapper) makeOne(b *bound, label string) {
 	}
 	var lead result
 	if b.lead != nil {
-		lead = m.eval(b.lead)
+		lead = *m.eval(b.lead)
 	}
 	if b.lead != nil && lead.isZero() && !lead.bad && !m.notScorable(b) || b.lead == nil && b.kind == events.KindLocomotion && !m.notScorable(b) {
 		return
@@ -79,7 +79,7 @@ func (m *Mapper) makeOne(b *bound, label string) {
 	for i := range b.fields {
 		f := &b.fields[i]
 		r := m.eval(f)
-		set(p, f.event, f, &r)
+		set(p, f.event, f, r)
 		e.claw = e.claw || r.byRule
 	}
 	m.judge(b, p, &lead)

@@ -3,7 +3,6 @@ package mapping
 import (
 	"crypto/sha256"
 	"fmt"
-	"hash"
 	"slices"
 	"strconv"
 	"strings"
@@ -49,6 +48,10 @@ type Mapper struct {
 	visit              events.Entity
 	scope              string
 	results            []result // fields of "row"
+	result             result   // of the last field
+
+	lastVisit, lastFarm string // the visit of the row before
+	lastEntity          events.Entity
 
 	stage          bundle // events of the current row
 	record         openRecord
@@ -58,7 +61,7 @@ type Mapper struct {
 	keyers         map[string]*events.Keyer
 	pools          [9][]events.Payload
 	enc            events.Encoder
-	hash           hash.Hash
+	rawBuf         []byte // what Raw hashes
 	blocks         blocks
 
 	list     []string // pieces of one value
@@ -87,7 +90,7 @@ type recordKeys struct {
 
 func (r *Run) newMapper() *Mapper {
 	m := &Mapper{
-		run: r, zones: map[string]*zone{}, keyers: map[string]*events.Keyer{}, hash: sha256.New(), scope: r.scope,
+		run: r, zones: map[string]*zone{}, keyers: map[string]*events.Keyer{}, scope: r.scope,
 		results: make([]result, len(r.in.row)),
 	}
 	if r.in.total != nil && r.in.total.of == "animals" {
@@ -204,7 +207,7 @@ func (m *Mapper) isTotal() bool {
 	m.totalLine, m.total = m.row.Line, -1
 	why := "total line"
 	if t.count != nil {
-		r := m.eval(&field{value: t.count, target: *t.count.target})
+		r := m.eval(plainField(t.count))
 		if n, err := strconv.Atoi(r.value.Number.String()); err == nil {
 			m.total = n
 			why = fmt.Sprintf("total line: %d %s", n, t.of)
@@ -277,7 +280,7 @@ func (m *Mapper) evaluate() {
 		m.completeness(k)
 	}
 	for i := range in.row {
-		m.results[i] = m.eval(&in.row[i])
+		m.results[i] = *m.eval(&in.row[i])
 	}
 	if in.foot >= 0 {
 		m.foot = m.results[in.foot].value.Text
@@ -307,12 +310,11 @@ func (m *Mapper) test(t *test) {
 }
 
 func (m *Mapper) rowFarm() {
-	v := m.run.in.farm
-	if v == nil {
+	f := m.run.in.farm
+	if f == nil {
 		return
 	}
-	f := field{value: v, target: *v.target}
-	r := m.eval(&f)
+	r := m.eval(f)
 	if r.bad {
 		return
 	}
@@ -323,7 +325,7 @@ func (m *Mapper) rowFarm() {
 			farms = append(farms, f)
 		}
 		slices.Sort(farms)
-		m.refuse(v, oneOf("a farm of the source", farm, farms), quote(farm))
+		m.refuse(f.value, oneOf("a farm of the source", farm, farms), quote(farm))
 		return
 	}
 	m.setFarm(farm)
@@ -446,7 +448,10 @@ func (m *Mapper) recordID(k *recordKeys) events.RecordID {
 func (m *Mapper) rowVisit() {
 	if v := m.run.in.visit; v != nil {
 		if s, _, ok := m.text(v); ok && s != "" {
-			m.visit = m.visitEntity(s)
+			if s != m.lastVisit || m.lastFarm != m.farm {
+				m.lastVisit, m.lastFarm, m.lastEntity = s, m.farm, m.visitEntity(s)
+			}
+			m.visit = m.lastEntity
 		}
 	}
 }
@@ -465,7 +470,7 @@ func (m *Mapper) completeness(k *completeness) {
 func (m *Mapper) documentScope(k *completeness) {
 	if v := k.scope; v != nil && v.place.kind == inDoc {
 		m.scope = ""
-		r := m.eval(&field{value: v, target: *v.target})
+		r := m.eval(plainField(v))
 		if !r.bad && r.isZero() {
 			m.refuse(v, "a text", "nothing")
 		}
@@ -479,7 +484,7 @@ func (m *Mapper) documentScope(k *completeness) {
 	}
 	if v := k.asOf; v != nil && v.place.kind == inDoc && m.row.First {
 		n := len(m.reasons)
-		res := m.eval(&field{value: v, target: *v.target})
+		res := m.eval(plainField(v))
 		m.reasons = m.reasons[:n]
 		if res.value.Text != "" {
 			r.setAsOf(res.value.Text)
@@ -521,30 +526,25 @@ func (m *Mapper) nameVars() map[string]string {
 // the titles it reads. A row with an equal digest is mapped to equal events. It
 // is the Raw of the record of a row that is not grouped.
 func (m *Mapper) Raw(r *adapters.Row) events.Digest {
-	m.hash.Reset()
-	m.hash.Write(m.run.context[:])
-	m.addRaw(r)
-	return m.rawSum()
-}
-
-func (m *Mapper) rawSum() events.Digest {
-	var sum [sha256.Size]byte
-	m.hash.Sum(sum[:0])
-	return events.Digest(sum[:16])
-}
-
-// addRaw hashes one row.
-func (m *Mapper) addRaw(r *adapters.Row) {
-	m.digits = append(append(m.digits[:0], r.Text...), '\n')
-	m.hash.Write(m.digits)
-	if r.Bytes != nil {
-		m.hash.Write(r.Bytes)
-	}
+	m.rawBuf = append(m.rawBuf[:0], m.run.context[:]...)
+	m.addRaw(r.Text)
+	m.rawBuf = append(m.rawBuf, r.Bytes...)
 	if r.Size > 0 {
-		fmt.Fprint(m.hash, r.Size)
+		m.rawBuf = strconv.AppendInt(m.rawBuf, int64(r.Size), 10)
 	}
 	for _, v := range m.run.in.docValues {
 		x, _ := v.place.path.get(r.Doc)
-		fmt.Fprintf(m.hash, "%v ", x)
+		m.rawBuf = fmt.Appendf(m.rawBuf, "%v ", x)
 	}
+	return m.rawSum()
+}
+
+// addRaw adds the text of a row to what is hashed.
+func (m *Mapper) addRaw(text string) {
+	m.rawBuf = append(append(m.rawBuf, text...), '\n')
+}
+
+func (m *Mapper) rawSum() events.Digest {
+	sum := sha256.Sum256(m.rawBuf)
+	return events.Digest(sum[:16])
 }

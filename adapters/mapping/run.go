@@ -244,7 +244,7 @@ func (r *Run) titleValues() error {
 		if v == nil || v.place.kind != inTitle && v.place.kind != constant {
 			return result{}, nil
 		}
-		res := m.eval(&field{value: v, target: *v.target})
+		res := *m.eval(plainField(v))
 		if len(m.reasons) == 0 && res.isZero() {
 			m.refuse(v, "a text", "nothing")
 		}

@@ -17,6 +17,7 @@ type field struct {
 	value  *value
 	target target
 	fixed  *result // of a constant; else nil
+	list   bool    // it takes several values
 
 	zones *codes.ZoneMap       // zones: their map
 	scale *codes.SeverityScale // severity: its scale
@@ -286,7 +287,7 @@ func targetOf(f *events.Field, key string) target {
 
 // field compiles the value of a field, a constant to its end.
 func (c *compiler) field(k, n *node, what string, t target, s *scope) *field {
-	f := &field{key: k.text, target: t}
+	f := &field{key: k.text, target: t, list: t.isList()}
 	f.value = c.value(n, what, &f.target, s)
 	if f.value == nil {
 		return nil
@@ -308,10 +309,18 @@ func (c *compiler) field(k, n *node, what string, t target, s *scope) *field {
 	return f
 }
 
+// plainField returns the field of a value that belongs to no event, nil for nil.
+func plainField(v *value) *field {
+	if v == nil {
+		return nil
+	}
+	return &field{value: v, target: *v.target, list: v.target.isList()}
+}
+
 // fix works out a constant once and for all.
 func (c *compiler) fix(f *field, n *node, what string) *result {
 	m := &Mapper{run: &Run{in: &Inward{csv: c.csv}}, here: utc()}
-	r := m.eval(f)
+	r := *m.eval(f)
 	for _, x := range m.reasons {
 		c.add(n, what, x.Wanted, x.Got)
 	}

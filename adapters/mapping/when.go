@@ -24,7 +24,7 @@ func (m *Mapper) when(o *occurred) {
 		m.settle(v, o.time, &t)
 	}
 	if o.pass != nil {
-		r := m.eval(&field{value: o.pass, target: *o.pass.target})
+		r := m.eval(o.pass)
 		m.pass, _ = strconv.Atoi(r.value.Number.String())
 		if m.pass < 2 {
 			m.pass = 0
