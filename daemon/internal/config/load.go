@@ -73,6 +73,9 @@ func parse(name, dir string, src []byte, getenv func(string) string) (*Config, e
 		object(r, top, topMembers, c)
 		r.environment(c, getenv)
 		r.check(c)
+		if len(r.faults) == 0 {
+			r.checkShape(top)
+		}
 	}
 	if err := r.err(); err != nil {
 		return nil, err

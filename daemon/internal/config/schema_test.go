@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -46,36 +45,6 @@ func plain(t testing.TB, src []byte) any {
 		t.Fatal(err)
 	}
 	return r.plain(v)
-}
-
-func (r *reader) plain(v value) any {
-	switch n := v.node.(type) {
-	case *ast.MappingNode:
-		m := map[string]any{}
-		for _, p := range r.pairs(v) {
-			m[p.key] = r.plain(p.value)
-		}
-		return m
-	case *ast.SequenceNode:
-		list := []any{}
-		for _, e := range n.Values {
-			list = append(list, r.plain(r.resolve(value{node: e, path: v.path})))
-		}
-		return list
-	case *ast.StringNode:
-		return n.Value
-	case *ast.LiteralNode:
-		return n.Value.Value
-	case *ast.BoolNode:
-		return n.Value
-	case *ast.IntegerNode, *ast.FloatNode:
-		text := n.GetToken().Value
-		if f, err := strconv.ParseFloat(text, 64); err == nil {
-			return f
-		}
-		return text
-	}
-	return nil
 }
 
 // The schema and the tables of keys name the same keys at the same places.
