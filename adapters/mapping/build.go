@@ -142,7 +142,11 @@ func (m *Mapper) adopt() {
 		r.merge(m, &m.stage.exams[i])
 	}
 	r.made = append(r.made, m.stage.made...)
-	r.remarks = append(r.remarks, m.stage.remarks...)
+	for _, x := range m.stage.remarks {
+		if !slices.Contains(r.remarks, x) {
+			r.remarks = append(r.remarks, x)
+		}
+	}
 	m.stage.made, m.stage.exams, m.stage.remarks = m.stage.made[:0], m.stage.exams[:0], m.stage.remarks[:0]
 }
 
