@@ -27,6 +27,7 @@
 //	names      names an original came under
 //	sequences  runs of messages of a stream that are in the log
 //	held       held records and what became of them
+//	decided    held record → entries with decisions about it
 //	waits      retractions that wait for a person
 //	waiting    records that wait for the end of their original
 //	segments   raw rows: for each chunk the digests of its rows and their records

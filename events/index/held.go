@@ -124,6 +124,18 @@ func (a *application) held() error {
 	return nil
 }
 
+// Decisions returns the entries with decisions about a held record, ascending.
+func (ix *Index) Decisions(id string) ([]events.Position, error) {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	var out []events.Position
+	err := ix.d.prepared("SELECT position FROM decided WHERE id = ? ORDER BY position").each(func(row []value) error {
+		out = append(out, events.Position(integer(row[0])))
+		return nil
+	}, id)
+	return out, err
+}
+
 // A Wait is a retraction that waits for a person.
 type Wait struct {
 	Entity   events.Entity
@@ -230,6 +242,11 @@ func (a *application) decide() error {
 		return err
 	}
 	for _, d := range list {
+		if d.Held != "" {
+			if err := a.ix.d.prepared("INSERT OR IGNORE INTO decided(id, position) VALUES(?, ?)").exec(d.Held, a.e.At); err != nil {
+				return err
+			}
+		}
 		switch d.Action {
 		case events.ActionFix:
 			err = a.ix.d.prepared("UPDATE held SET fixed = ? WHERE id = ?").exec(a.e.At, d.Held)

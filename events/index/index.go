@@ -393,7 +393,7 @@ func (ix *Index) sourceName(no int64) string {
 
 // layout names the tables and the forms of values. Whatever changes one of them
 // changes it.
-var layout = "1 " + strings.Join(kindNames(), " ")
+var layout = "2 " + strings.Join(kindNames(), " ")
 
 func kindNames() []string {
 	var out []string
@@ -417,6 +417,7 @@ CREATE TABLE held(id TEXT PRIMARY KEY, source INTEGER, state INTEGER, position I
   reasons INTEGER, fixed INTEGER, settled INTEGER) WITHOUT ROWID;
 CREATE INDEX heldplaces ON held(state, position, idx);
 CREATE INDEX heldrecords ON held(record) WHERE record IS NOT NULL;
+CREATE TABLE decided(id TEXT, position INTEGER, PRIMARY KEY(id, position)) WITHOUT ROWID;
 CREATE TABLE waits(entity TEXT PRIMARY KEY, source INTEGER, why TEXT, position INTEGER) WITHOUT ROWID;
 CREATE TABLE waiting(source INTEGER, archive TEXT, record BLOB, line INTEGER, PRIMARY KEY(source, archive, record)) WITHOUT ROWID;
 CREATE INDEX waitinglines ON waiting(source, archive, line);

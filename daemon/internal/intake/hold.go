@@ -1,0 +1,201 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"dewclaw/adapters"
+	"dewclaw/events"
+	"dewclaw/events/index"
+	"dewclaw/schema"
+	"dewclaw/schema/codes"
+)
+
+// hold takes in a held record: it is new, held already, or a person settled it.
+func (r *reading) hold(ctx context.Context, h *events.Held) error {
+	known, done, err := r.settledHeld(h.ID)
+	if err != nil || done {
+		return err
+	}
+	if !known && r.b.full(heldSize(h)) {
+		if _, err := r.pace.room(ctx, heldSize(h)); err != nil {
+			return err
+		}
+	}
+	if err := r.listHeld(h); err != nil {
+		return err
+	}
+	if !known && !r.heldBefore(h.ID) {
+		r.b.hold(h)
+	}
+	r.b.entry.Counts.Read++
+	r.b.entry.Counts.Held++
+	return nil
+}
+
+// heldBefore reports whether an entry that is on its way holds the record.
+func (r *reading) heldBefore(id string) bool {
+	for _, b := range r.stale {
+		if _, ok := b.held[id]; ok {
+			return true
+		}
+	}
+	return false
+}
+
+// settledHeld counts a row whose held record a person released or dropped: it
+// is a duplicate, and counts as present. known tells that it is held.
+func (r *reading) settledHeld(id string) (known, done bool, err error) {
+	h, known, err := r.ix.Held(id)
+	if err != nil || !known || h.State == index.StillHeld {
+		return known, false, err
+	}
+	if h.State == index.Released && h.Record != (events.RecordID{}) {
+		if r.released == nil {
+			r.released = map[events.RecordID]struct{}{}
+		}
+		r.released[h.Record] = struct{}{}
+	}
+	r.b.entry.Counts.Read++
+	r.b.entry.Counts.Duplicate++
+	return true, true, nil
+}
+
+// listHeld notes that a row of a complete source is held: its day, or every day
+// if that cannot be read, does not count as whole.
+func (r *reading) listHeld(h *events.Held) error {
+	if r.asOf == "" {
+		return nil
+	}
+	if h.Seen.Date == "" {
+		r.undated = append(r.undated, h.Scope)
+		return nil
+	}
+	l, err := r.listing(h.Scope, h.Seen.Date)
+	if err == nil {
+		l.held = true
+	}
+	return err
+}
+
+// screen refuses what is new and must not go into the log: what the schema does
+// not allow, what no entry can hold, and rows whose held record a person settled.
+func (r *reading) screen(ctx context.Context, p passing, j joint, known *index.Record) (stop bool, err error) {
+	if r.rule.outcome == duplicate && len(r.rule.steps) == 0 {
+		return false, nil
+	}
+	if r.settled && p.row != nil {
+		_, done, err := r.settledHeld(events.HeldID(r.src.ID, rawOf(p.row)))
+		if done || err != nil {
+			return true, err
+		}
+	}
+	if r.rule.outcome == waits {
+		return false, nil // it is screened when it is settled
+	}
+	reasons := r.violations(j.rec)
+	if len(reasons) == 0 {
+		return false, nil
+	}
+	h, err := r.refusal(ctx, p, reasons)
+	if err != nil {
+		return true, err
+	}
+	return true, r.hold(ctx, h)
+}
+
+// violations checks the drafts that would be stored.
+func (r *reading) violations(rec *adapters.Record) []events.Reason {
+	var reasons []events.Reason
+	size := 0
+	for _, st := range r.rule.steps {
+		if st.draft < 0 || st.again {
+			continue
+		}
+		d := &rec.Drafts[st.draft]
+		size += len(d.Open) + revisionBytes
+		for _, v := range schema.Check(d.Kind, d.Data) {
+			reasons = append(reasons, v.Reason())
+		}
+	}
+	if size > events.MaxEntryBytes {
+		reasons = append(reasons, events.Reason{
+			Field: "row", Wanted: fmt.Sprintf("a record that takes at most %d bytes as events", events.MaxEntryBytes),
+			Got: fmt.Sprintf("%d bytes", size),
+		})
+	}
+	return reasons
+}
+
+// refusal makes the held record of a mapped record that must not go into the log.
+func (r *reading) refusal(ctx context.Context, p passing, reasons []events.Reason) (*events.Held, error) {
+	var raw string
+	if p.row != nil {
+		raw = p.row.Text
+	} else {
+		rows, err := r.rowsOf(ctx, p.rec)
+		if err != nil {
+			return nil, err
+		}
+		texts := make([]string, len(rows))
+		for i := range rows {
+			texts[i] = rows[i].Text
+		}
+		raw = strings.Join(texts, "\n")
+	}
+	h := &events.Held{
+		ID: events.HeldID(r.src.ID, []byte(raw)), Line: p.rec.Line, LastLine: p.rec.LastLine, Member: p.rec.Member,
+		Message: r.message.Message, Reasons: reasons, Record: p.rec.ID.String(), Scope: p.rec.Scope,
+		Seen: events.Seen{Animal: p.rec.Animal, Date: p.rec.Day},
+	}
+	keep(h, raw)
+	return h, nil
+}
+
+// keep puts the original of a held record into it, or leaves it to the archive.
+func keep(h *events.Held, raw string) {
+	if len(raw) > events.MaxHeldBytes {
+		h.Large = len(raw)
+		return
+	}
+	h.Raw = raw
+}
+
+// rowsOf reads the rows of a record from the archive again. It is for the few
+// records that are refused after they were mapped.
+func (r *reading) rowsOf(ctx context.Context, rec *adapters.Record) ([]adapters.Row, error) {
+	var out []adapters.Row
+	err := r.in.eachRow(ctx, r.original(), rec.Member, func(row adapters.Row) error {
+		if row.Line > max(rec.Line, rec.LastLine) {
+			return io.EOF
+		}
+		if row.Line >= rec.Line && row.Fault == nil {
+			out = append(out, row)
+		}
+		return nil
+	})
+	return out, err
+}
+
+// rawOf returns the bytes a row is held by.
+func rawOf(row *adapters.Row) []byte {
+	if row.Bytes != nil {
+		return row.Bytes
+	}
+	return []byte(row.Text)
+}
+
+// guarded reports whether an event must not end because its source is silent.
+func guarded(ev *events.Event) (bool, error) {
+	if ev.Kind != events.KindTreatment {
+		return false, nil
+	}
+	p, err := ev.Payload()
+	if err != nil {
+		return false, err
+	}
+	t := codes.Treatments().Get(p.(*events.Treatment).What)
+	return t != nil && t.Guarded, nil
+}

@@ -1,0 +1,165 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"iter"
+	"log/slog"
+	"runtime"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/mapping"
+	"dewclaw/daemon/internal/archive"
+	"dewclaw/events"
+	"dewclaw/events/index"
+	"dewclaw/schema/rules"
+)
+
+// A Log is the part of the log the way in needs.
+type Log interface {
+	index.Log
+	// Append stores an entry and fills in its place; it returns after the fsync.
+	Append(ctx context.Context, e *events.Entry) (events.Position, error)
+	Get(ctx context.Context, p events.Position) (*events.Entry, error)
+}
+
+// Deps are what an [Intake] works with.
+type Deps struct {
+	Log      Log
+	Index    *index.Index
+	Archive  *archive.Archive
+	Decoders map[string]adapters.NewDecoder // by the format of a layout
+	Unpack   Unpack                         // nil: originals are plain bytes
+	Rules    *rules.Settings                // nil: the defaults
+	Now      func() time.Time
+	Logger   *slog.Logger
+	Workers  int // goroutines that map; 0 means one for each processor
+
+	// Committed is told of every entry after it was appended and indexed, those
+	// of one source in the order of the log; may be nil. It must be quick.
+	Committed func(*events.Entry)
+
+	// Beat is told the name of each beat when it begins, by several goroutines
+	// at once; may be nil. Crash tests stop the program there.
+	Beat func(name string)
+}
+
+// Unpack yields the members of an original: see [dewclaw/adapters/packed]. An
+// error with a name spoils that member, one without spoils the original and is
+// the last.
+type Unpack func(r io.ReaderAt, size int64, name string) iter.Seq2[Member, error]
+
+// A Member is one stream of bytes of an original.
+type Member struct {
+	Name    string // inside a zip; "" otherwise
+	Reader  io.Reader
+	Ignored string // why it is not data; then Reader is nil
+}
+
+// An Intake is the one way in. Safe for use by several goroutines at once; calls
+// for one source wait for one another.
+type Intake struct {
+	Deps
+	mu      sync.Mutex
+	sources map[string]*turn
+	commits sync.Mutex // append and index belong together
+	past    *history
+	mapped  sync.Map // hash of a mapping → true: it is in the archive
+}
+
+// New returns an Intake. Every field of d but Unpack, Rules, Workers, Committed
+// and Beat must be set.
+func New(d Deps) *Intake {
+	if d.Beat == nil {
+		d.Beat = func(string) {}
+	}
+	if d.Rules == nil {
+		d.Rules = rules.Defaults()
+	}
+	if d.Workers <= 0 {
+		d.Workers = runtime.GOMAXPROCS(0)
+	}
+	return &Intake{Deps: d, sources: map[string]*turn{}, past: newHistory(d.Log)}
+}
+
+// A Source is a configured source with its mapping.
+type Source struct {
+	ID           string
+	Farm         string            // "" if rows name it
+	Zone         string            // IANA zone of the farm
+	Farms        map[string]string // farm id → zone, if rows name the farm
+	Mapping      *mapping.Inward
+	MappingBytes []byte // the file Mapping was made of
+}
+
+// A Receipt is what became of an original, or of a batch of messages.
+type Receipt struct {
+	Source   string
+	Name     string
+	Archive  string
+	Known    bool // its bytes were read before: nothing changes, and Counts say what they hold
+	Counts   events.Counts
+	First    events.Position // entries it made; 0 if none
+	Last     events.Position
+	Entries  int
+	Notices  []string          // what a person should know, in words
+	Complete []events.Complete // complete source: for each scope it lists
+}
+
+// A turn is whose turn it is at one source: one reading or one decision at a
+// time. A reading gives way between two entries when a decision wants its turn.
+type turn struct {
+	mu     sync.Mutex
+	wanted atomic.Int32
+}
+
+func (in *Intake) turn(source string) *turn {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	t := in.sources[source]
+	if t == nil {
+		t = &turn{}
+		in.sources[source] = t
+	}
+	return t
+}
+
+// urgent takes the turn before a reading that is under way goes on.
+func (t *turn) urgent() (release func()) {
+	t.wanted.Add(1)
+	t.mu.Lock()
+	t.wanted.Add(-1)
+	return t.mu.Unlock
+}
+
+// Commit appends an entry, brings the index up to it and tells Committed: the
+// beats append and known. It is for entries that follow from no source's turn;
+// the caller vouches that no two of them concern the same entity at once.
+// Errors are those of the log and the index. An error of the index after the
+// append leaves an entry that stands.
+func (in *Intake) Commit(ctx context.Context, e *events.Entry) (events.Position, error) {
+	return in.commit(ctx, e, nil)
+}
+
+func (in *Intake) commit(ctx context.Context, e *events.Entry, x *index.Extra) (events.Position, error) {
+	in.commits.Lock()
+	defer in.commits.Unlock()
+	in.Beat(BeatAppend)
+	at, err := in.Log.Append(ctx, e)
+	if err != nil {
+		return 0, fmt.Errorf("append to the log: %w", err)
+	}
+	in.Beat(BeatIndex)
+	// The entry stands: what follows must not be cut short by the caller.
+	if err := in.Index.Apply(context.WithoutCancel(ctx), e, x); err != nil {
+		return at, err
+	}
+	if in.Committed != nil {
+		in.Committed(e)
+	}
+	return at, nil
+}

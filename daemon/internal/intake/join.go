@@ -1,0 +1,186 @@
+package intake
+
+import (
+	"context"
+	"encoding/json"
+	"slices"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/mapping"
+	"dewclaw/events"
+	"dewclaw/events/index"
+)
+
+// A joint is a record together with what earlier rows of the same original said
+// of it.
+type joint struct {
+	rec       *adapters.Record
+	continues bool // there were such rows
+	overtakes bool // and they waited for the end of the original
+}
+
+// join looks for earlier rows of the same original with the same record. What
+// waits is joined to rec as a whole, the examination of what does not is merged:
+// it goes on further down.
+func (r *reading) join(ctx context.Context, rec *adapters.Record, known *index.Record, touched bool) (joint, error) {
+	j := joint{rec: rec}
+	if !known.Known {
+		return j, nil
+	}
+	seen, ok, err := r.scratch.Get(rec.ID)
+	if err != nil {
+		return j, err
+	}
+	if isWaiting(seen) {
+		earlier, err := unpackWaiting(seen)
+		if err != nil {
+			return j, err
+		}
+		j.continues, j.overtakes = true, true
+		j.rec, err = union(earlier, rec)
+		return j, err
+	}
+	if !ok && !touched {
+		return j, nil
+	}
+	j.continues = true
+	at := examinationOf(rec)
+	if at < 0 {
+		return j, nil
+	}
+	slot := slotIndex(known, rec.Drafts[at].Entity)
+	if slot < 0 || known.Slots[slot].State&index.Live == 0 {
+		return j, nil
+	}
+	before, err := r.saidContent(ctx, &known.Slots[slot])
+	if err != nil {
+		return j, err
+	}
+	data := before.Data
+	if !touched { // said by another original: its lines are not those of this one
+		if data, err = here(data, rec.Drafts[at].Data); err != nil {
+			return j, err
+		}
+	}
+	merged, err := mapping.MergeExamination(data, rec.Drafts[at])
+	if err != nil {
+		return j, err
+	}
+	own := *rec
+	own.Drafts = slices.Clone(rec.Drafts)
+	own.Drafts[at] = merged
+	j.rec = &own
+	return j, nil
+}
+
+// here returns the data of an examination with the origin of another.
+func here(data, place []byte) ([]byte, error) {
+	x, err := events.DecodePayload(events.KindExamination, data)
+	if err != nil {
+		return nil, err
+	}
+	p, err := events.DecodePayload(events.KindExamination, place)
+	if err != nil {
+		return nil, err
+	}
+	x.Base().Origin = p.Base().Origin
+	var enc events.Encoder
+	out, _ := enc.Append(nil, x)
+	return out, nil
+}
+
+// saidContent returns what the source last said of a slot.
+func (r *reading) saidContent(ctx context.Context, s *index.Slot) (events.Event, error) {
+	if s.Place.Position == 0 || s.State&index.Decided == 0 {
+		return r.content(ctx, s.Place)
+	}
+	return r.in.past.said(ctx, s)
+}
+
+// union joins a record that waited with a later row of it: the later drafts
+// hold, the examinations are merged.
+func union(earlier, later *adapters.Record) (*adapters.Record, error) {
+	own := *later
+	own.Drafts = slices.Clone(later.Drafts)
+	for i := range earlier.Drafts {
+		e := &earlier.Drafts[i]
+		at := slices.IndexFunc(own.Drafts, func(d adapters.Draft) bool { return d.Entity == e.Entity })
+		switch {
+		case at < 0:
+			own.Drafts = append(own.Drafts, *e)
+		case e.Kind == events.KindExamination:
+			merged, err := mapping.MergeExamination(e.Data, own.Drafts[at])
+			if err != nil {
+				return nil, err
+			}
+			own.Drafts[at] = merged
+		}
+	}
+	return &own, nil
+}
+
+func examinationOf(rec *adapters.Record) int {
+	return slices.IndexFunc(rec.Drafts, func(d adapters.Draft) bool { return d.Kind == events.KindExamination })
+}
+
+// What a scratch holds of a record: nothing (it was seen, and lacks nothing), a
+// record that waits, or the slots it lacks so far.
+const (
+	packedWaiting = 'w'
+	packedMissing = 'm'
+)
+
+func isWaiting(v []byte) bool { return len(v) > 0 && v[0] == packedWaiting }
+
+// A waitingRecord is a record as it waits in a scratch.
+type waitingRecord struct {
+	Record  adapters.Record
+	DataLen []int // of each draft: its data is the end of Open
+	_       struct{}
+}
+
+func packWaiting(rec *adapters.Record) ([]byte, error) {
+	w := waitingRecord{Record: *rec}
+	w.Record.Drafts = slices.Clone(rec.Drafts)
+	for i := range w.Record.Drafts {
+		d := &w.Record.Drafts[i]
+		w.DataLen = append(w.DataLen, len(d.Data))
+		d.Data = nil
+	}
+	b, err := json.Marshal(&w)
+	return append([]byte{packedWaiting}, b...), err
+}
+
+func unpackWaiting(v []byte) (*adapters.Record, error) {
+	var w waitingRecord
+	if err := json.Unmarshal(v[1:], &w); err != nil {
+		return nil, err
+	}
+	for i := range w.Record.Drafts {
+		d := &w.Record.Drafts[i]
+		d.Data = d.Open[len(d.Open)-w.DataLen[i]:]
+	}
+	return &w.Record, nil
+}
+
+func packMissing(slots []events.Slot) []byte {
+	if len(slots) == 0 {
+		return nil
+	}
+	b := []byte{packedMissing}
+	for _, s := range slots {
+		b = append(b, s[:]...)
+	}
+	return b
+}
+
+func unpackMissing(v []byte) []events.Slot {
+	if len(v) == 0 || v[0] != packedMissing {
+		return nil
+	}
+	var out []events.Slot
+	for v = v[1:]; len(v) >= len(events.Slot{}); v = v[len(events.Slot{}):] {
+		out = append(out, events.Slot(v[:len(events.Slot{})]))
+	}
+	return out
+}

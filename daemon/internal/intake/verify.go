@@ -1,0 +1,233 @@
+package intake
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/mapping"
+	"dewclaw/daemon/internal/archive"
+	"dewclaw/events"
+	"dewclaw/events/index"
+	"dewclaw/schema/rules"
+)
+
+// VerifyDeps are what the books are worked out again with.
+type VerifyDeps struct {
+	Log      Log // only read
+	Archive  *archive.Archive
+	Decoders map[string]adapters.NewDecoder
+	Unpack   Unpack
+	Rules    *rules.Settings
+	Dir      string                // for an index that lives as long as this does
+	Progress func(done, total int) // entries; may be nil
+}
+
+// A Report is what verifying found. Counts are worked out from the archive.
+type Report struct {
+	Entries     int           `json:"entries"`
+	Events      int           `json:"events"`
+	Originals   int           `json:"originals"`
+	Counts      events.Counts `json:"counts"`
+	Differences []Difference  `json:"differences,omitempty"` // the first 100
+	More        int           `json:"more,omitempty"`        // differences beyond those
+}
+
+// A Difference is a place where the log is not what the originals come to.
+type Difference struct {
+	Position events.Position `json:"position"`
+	Source   string          `json:"source,omitempty"`
+	Name     string          `json:"name,omitempty"` // of the original
+	Line     int             `json:"line,omitempty"`
+	What     string          `json:"what"`
+	Wanted   string          `json:"wanted"` // what the original comes to
+	Got      string          `json:"got"`    // what stands in the log
+}
+
+const maxDifferences = 100
+
+// Verify reads the log from its first entry and every original it names from the
+// archive, works out what must have become of each record with an index of its
+// own, and compares entry by entry: entities, revisions, changes and contents of
+// events, held records, counts, cursors and waits; and what follows from each
+// decision. It also checks the chain of entries and the bytes of the archive. It
+// trusts no number that is stored.
+//
+// A log that is damaged is a difference, and what comes behind it is not looked
+// at. Errors are those of the disk and of ctx.
+func Verify(ctx context.Context, d VerifyDeps) (Report, error) {
+	if err := os.MkdirAll(d.Dir, 0o700); err != nil {
+		return Report{}, fmt.Errorf("verify: %w: %w", err, events.ErrUnavailable)
+	}
+	dir, err := os.MkdirTemp(d.Dir, "verify-")
+	if err != nil {
+		return Report{}, fmt.Errorf("verify: %w: %w", err, events.ErrUnavailable)
+	}
+	defer func() { _ = os.RemoveAll(dir) }()
+	v := &verifier{
+		d: d, open: map[string]*derivation{}, counts: map[string]events.Counts{}, checked: map[string]bool{},
+		mappings: map[string]*mapping.Inward{},
+	}
+	ix, err := index.Open(ctx, index.Options{Path: filepath.Join(dir, "index.db"), Log: nothing{d.Log}, Passing: true})
+	if err != nil {
+		return Report{}, err
+	}
+	defer func() { _ = ix.Close() }()
+	v.in = New(Deps{
+		Log: d.Log, Index: ix, Archive: d.Archive, Decoders: d.Decoders, Unpack: d.Unpack, Rules: d.Rules,
+		Now: time.Now, Logger: slog.New(slog.NewTextHandler(io.Discard, nil)), Workers: 1,
+	})
+	defer v.close()
+	err = v.run(ctx)
+	return v.report, err
+}
+
+// nothing is a log for an index that is filled by hand.
+type nothing struct{ Log }
+
+func (nothing) Last() (events.Position, string) { return 0, events.NoEntry }
+
+// A verifier holds the log to the archive.
+type verifier struct {
+	d        VerifyDeps
+	in       *Intake
+	open     map[string]*derivation   // by source and archive
+	counts   map[string]events.Counts // of readings that ended, the same
+	checked  map[string]bool          // archive hashes
+	mappings map[string]*mapping.Inward
+	report   Report
+}
+
+func (v *verifier) close() {
+	for _, d := range v.open {
+		d.stop()
+	}
+}
+
+func (v *verifier) run(ctx context.Context) error {
+	last, _ := v.d.Log.Last()
+	for e, err := range v.d.Log.Read(ctx, 1) {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if errors.Is(err, events.ErrCorrupt) {
+			v.differ(&events.Entry{At: events.Position(v.report.Entries + 1)}, 0, "log", "an entry that is whole", err.Error())
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		err := v.entry(ctx, e)
+		if errors.Is(err, events.ErrCorrupt) {
+			v.differ(e, 0, "entry", "one that can be read", err.Error())
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("verify log position %d: %w", e.At, err)
+		}
+		v.report.Entries++
+		v.report.Events += len(e.Events)
+		if v.d.Progress != nil {
+			v.d.Progress(v.report.Entries, int(last))
+		}
+	}
+	return nil
+}
+
+func (v *verifier) differ(e *events.Entry, line int, what, wanted, got string) {
+	if len(v.report.Differences) >= maxDifferences {
+		v.report.More++
+		return
+	}
+	v.report.Differences = append(v.report.Differences, Difference{e.At, e.Source, e.Name, line, what, wanted, got})
+}
+
+// entry works one entry out again, compares, and takes the one of the log in.
+func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
+	whole, err := v.bytes(ctx, e)
+	if err != nil {
+		return err
+	}
+	if whole {
+		switch {
+		case e.Cause == events.CauseDecision:
+			err = v.decision(ctx, e)
+		case e.Cause == events.CauseGrant:
+		case e.From != nil && e.From.End:
+			v.repeated(e)
+		case e.To != nil && e.To.Records == 0 && !e.To.End && e.To.Stream != "":
+			err = v.messages(ctx, e)
+		case e.To != nil:
+			err = v.original(ctx, e)
+		default:
+			v.differ(e, 0, "cursor", "where the source stands", "nothing")
+		}
+	}
+	if err != nil {
+		return err
+	}
+	return v.in.Index.Apply(ctx, e, nil)
+}
+
+// bytes checks the archive blobs an entry names, each once.
+func (v *verifier) bytes(ctx context.Context, e *events.Entry) (whole bool, err error) {
+	whole = true
+	for _, hash := range []string{e.Mapping, e.Archive} {
+		if hash == "" {
+			continue
+		}
+		ok, known := v.checked[hash]
+		if !known {
+			err := v.d.Archive.Verify(ctx, hash)
+			switch {
+			case err == nil:
+			case errors.Is(err, events.ErrNotFound) || errors.Is(err, events.ErrCorrupt):
+				v.differ(e, 0, "archive "+hash, "the bytes of that hash", err.Error())
+			default:
+				return false, err
+			}
+			ok = err == nil
+			v.checked[hash] = ok
+			if hash == e.Archive && e.Cause != events.CauseDecision {
+				v.report.Originals++
+			}
+		}
+		whole = whole && ok
+	}
+	return whole, nil
+}
+
+// source makes the source an entry was read from.
+func (v *verifier) source(e *events.Entry) (*Source, error) {
+	m := v.mappings[e.Mapping]
+	if m == nil {
+		var err error
+		if m, _, err = v.in.archivedMapping(e.Mapping); err != nil {
+			return nil, err
+		}
+		v.mappings[e.Mapping] = m
+	}
+	s := &Source{ID: e.Source, Farm: e.Defaults.Farm, Mapping: m, Farms: e.Zones}
+	if !m.FarmByRow() {
+		s.Zone, s.Farms = e.Zones[s.Farm], nil
+	}
+	return s, nil
+}
+
+// repeated checks an entry that tells of bytes that were read before.
+func (v *verifier) repeated(e *events.Entry) {
+	c, ok := v.counts[e.Source+"\x00"+e.Archive]
+	if !ok {
+		v.differ(e, 0, "original", "one that was read before", "one that was not")
+		return
+	}
+	want := events.Counts{Read: c.Read, Duplicate: c.Accepted + c.Duplicate + c.Amended, Held: c.Held, Ignored: c.Ignored}
+	v.compare(e, &events.Entry{Counts: want, From: e.From, To: e.From})
+	v.report.Counts = v.report.Counts.Add(want)
+}

@@ -1,0 +1,183 @@
+package quarantine
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"time"
+
+	"dewclaw/daemon/internal/archive"
+	"dewclaw/daemon/internal/intake"
+	"dewclaw/events"
+	"dewclaw/events/index"
+)
+
+// Deps are what a [Quarantine] works with.
+type Deps struct {
+	Intake  *intake.Intake
+	Log     intake.Log
+	Index   *index.Index
+	Archive *archive.Archive
+	Source  func(id string) *intake.Source // as it is configured now; nil if it is no more
+	Now     func() time.Time
+}
+
+// A Quarantine settles held records and corrects accepted events. Safe for use
+// by several goroutines at once; what it settles waits for the turn of the source.
+type Quarantine struct{ d Deps }
+
+// New returns a Quarantine. Every field of d must be set.
+func New(d Deps) *Quarantine { return &Quarantine{d} }
+
+// An Item is one held record with what became of it.
+type Item struct {
+	events.Held
+	State    string          `json:"state"`             // held, released or dropped
+	Source   string          `json:"source"`            //
+	Name     string          `json:"name"`              // of its original
+	Archive  string          `json:"archive,omitempty"` // hash of its original
+	Received string          `json:"received,omitempty"`
+	Position events.Position `json:"position"`          // entry that holds it
+	Fixed    string          `json:"fixed,omitempty"`   // the record as it is to be read, if it was fixed
+	History  []Decided       `json:"history,omitempty"` // newest first; by Show only
+	Urgent   string          `json:"urgent,omitempty"`  // what it may hide that cannot wait; "" if nothing can be seen
+}
+
+// Decided is one decision about a held record.
+type Decided struct {
+	Position events.Position     `json:"position"`
+	Time     string              `json:"time"`
+	Action   string              `json:"action"`
+	Who      string              `json:"who"`
+	Why      string              `json:"why"`
+	Set      []events.Assignment `json:"set,omitempty"`
+}
+
+// A Filter says which held records are listed.
+type Filter struct {
+	Source string // "" for all
+	State  string // "" for those that are still held, AnyState for all
+}
+
+// AnyState lists held records in any state.
+const AnyState = "all"
+
+// List yields held records in the order of the log. Errors: of kind invalid for
+// a state there is not.
+func (q *Quarantine) List(ctx context.Context, f Filter) iter.Seq2[Item, error] {
+	return func(yield func(Item, error) bool) {
+		states, err := statesOf(f.State)
+		if err != nil {
+			yield(Item{}, err)
+			return
+		}
+		for _, s := range states {
+			if !q.listState(ctx, s, f.Source, yield) {
+				return
+			}
+		}
+	}
+}
+
+func statesOf(s string) ([]index.HeldState, error) {
+	all := []index.HeldState{index.StillHeld, index.Released, index.Dropped}
+	switch s {
+	case "":
+		return all[:1], nil
+	case AnyState:
+		return all, nil
+	}
+	for _, x := range all {
+		if x.String() == s {
+			return []index.HeldState{x}, nil
+		}
+	}
+	return nil, &events.Fault{Kind: events.ErrInvalid, What: "state", Wanted: "held, released, dropped or all", Got: fmt.Sprintf("%q", s)}
+}
+
+// page is how many held records are looked up together.
+const page = 256
+
+func (q *Quarantine) listState(ctx context.Context, s index.HeldState, source string, yield func(Item, error) bool) bool {
+	var after events.Place
+	for {
+		list, err := q.d.Index.HeldRecords(s, after, page)
+		if err != nil {
+			return yield(Item{}, err)
+		}
+		for _, h := range list {
+			after = h.Place
+			if source != "" && h.Source != source {
+				continue
+			}
+			item, _, err := q.item(ctx, h.ID)
+			if !yield(item, err) || err != nil {
+				return false
+			}
+		}
+		if len(list) < page {
+			return true
+		}
+	}
+}
+
+// item puts together what is known of a held record.
+func (q *Quarantine) item(ctx context.Context, id string) (Item, *intake.Kept, error) {
+	k, h, err := q.d.Intake.Kept(ctx, id)
+	if err != nil {
+		return Item{}, nil, err
+	}
+	item := Item{
+		Held: k.Held, State: h.State.String(), Source: h.Source, Name: k.Entry.Name, Archive: k.Entry.Archive,
+		Received: k.Entry.Received, Position: h.Place.Position,
+	}
+	if item.Source == "" {
+		item.Source = k.Entry.Source
+	}
+	if k.Fixed {
+		item.Fixed = k.Raw
+	}
+	if h.State == index.StillHeld {
+		item.Urgent = q.urgent(ctx, k)
+	}
+	return item, k, nil
+}
+
+// Show returns a held record whole: its original even if it is large, every
+// reason, and who decided what about it. Errors: of kind not found.
+func (q *Quarantine) Show(ctx context.Context, id string) (Item, error) {
+	item, k, err := q.item(ctx, id)
+	if err != nil {
+		return item, err
+	}
+	if k.Held.Large > 0 && !k.OfOriginal() {
+		if item.Raw, err = q.d.Intake.RawOf(ctx, k); err != nil {
+			return item, err
+		}
+	}
+	item.History, err = q.history(ctx, id)
+	return item, err
+}
+
+// history returns the decisions about a held record, newest first. The index
+// knows the entries of the newest fix and of what settled it; each fix names the
+// one before.
+func (q *Quarantine) history(ctx context.Context, id string) ([]Decided, error) {
+	list, err := q.d.Index.Decisions(id)
+	if err != nil {
+		return nil, err
+	}
+	var out []Decided
+	for i := len(list) - 1; i >= 0; i-- {
+		e, err := q.d.Log.Get(ctx, list[i])
+		if err != nil {
+			return nil, err
+		}
+		d, err := intake.DecisionOf(e)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, Decided{e.At, e.Time, d.Action, d.Who, d.Why, d.Set})
+	}
+	return out, nil
+}

@@ -1,0 +1,40 @@
+package quarantine
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"dewclaw/daemon/internal/intake"
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// urgent says what a held record may hide that cannot wait: a wrap, a block, a
+// medicine, a severely lame cow. It goes by what can be read of the record, and
+// by the more careful reading; an error means that nothing can be seen.
+func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) string {
+	seen, err := q.d.Intake.Glimpse(ctx, k)
+	if err != nil {
+		return ""
+	}
+	var what []string
+	add := func(s string) {
+		if !slices.Contains(what, s) {
+			what = append(what, s)
+		}
+	}
+	for _, p := range seen {
+		switch p := p.(type) {
+		case *events.Treatment:
+			if t := codes.Treatments().Get(p.What); t != nil && t.Guarded {
+				add(t.Name)
+			}
+		case *events.Locomotion:
+			if s := p.Derived.Severe; s == "yes" || s == "undetermined" {
+				add("may be severely lame")
+			}
+		}
+	}
+	return strings.Join(what, ", ")
+}
