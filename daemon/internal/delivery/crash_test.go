@@ -1,0 +1,195 @@
+package delivery
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"dewclaw/adapters"
+	"dewclaw/adapters/folder"
+	"dewclaw/daemon/internal/config"
+	"dewclaw/events"
+)
+
+// A guillotine lets the process die at one of the places where something
+// durable happens: before it, in the middle of it, or after it.
+type guillotine struct {
+	at   int // which one, from 1; 0 never
+	n    int
+	hits map[string]int
+}
+
+// cut reports whether the process dies here.
+func (g *guillotine) cut(what string) error {
+	g.n++
+	if g.n != g.at {
+		return nil
+	}
+	if g.hits != nil {
+		g.hits[what]++
+	}
+	return fmt.Errorf("%s: %w", what, errCrash)
+}
+
+type fragileBucket struct {
+	*shelf
+	g *guillotine
+}
+
+// name says which of the values a key is of.
+func keyKind(k string) string { return strings.Split(k, ".")[1] }
+
+func (b fragileBucket) Put(ctx context.Context, k string, v []byte) error {
+	if err := b.g.cut("before put " + keyKind(k)); err != nil {
+		return err
+	}
+	if err := b.shelf.Put(ctx, k, v); err != nil {
+		return err
+	}
+	return b.g.cut("after put " + keyKind(k))
+}
+
+func (b fragileBucket) Delete(ctx context.Context, k string) error {
+	if err := b.g.cut("before delete " + keyKind(k)); err != nil {
+		return err
+	}
+	if err := b.shelf.Delete(ctx, k); err != nil {
+		return err
+	}
+	return b.g.cut("after delete " + keyKind(k))
+}
+
+type fragileSink struct {
+	adapters.Sink
+	g   *guillotine
+	dir string
+}
+
+func (s fragileSink) Send(ctx context.Context, b *adapters.Batch) error {
+	if err := s.g.cut("before send"); err != nil {
+		return err
+	}
+	if err := s.Sink.Send(ctx, b); err != nil {
+		return err
+	}
+	if err := s.g.cut("between file and manifest"); err != nil {
+		return errors.Join(err, os.Remove(filepath.Join(s.dir, b.Name+folder.ManifestSuffix)))
+	}
+	return s.g.cut("after send")
+}
+
+func (w *world) fragile(g *guillotine) {
+	w.o.Bucket = fragileBucket{w.shelf, g}
+	inner := w.o.Sink
+	w.o.Sink = func(ctx context.Context, f *config.Feed) (adapters.Sink, error) {
+		s, err := inner(ctx, f)
+		return fragileSink{s, g, f.Folder}, err
+	}
+}
+
+// tale is what happens in the crash test: facts, corrections, an animal that
+// becomes known later, a refused event, a second file for deletes.
+func tale(w *world, r *roster, picky *pickySink, deliver func()) {
+	for i := range 4 {
+		w.say("A", fmt.Sprintf("a%d/x", i), lesion("SU"))
+		w.say("B", fmt.Sprintf("b%d/x", i), lesion("DD"))
+		w.say("C", fmt.Sprintf("c%d/x", i), lesion("SU"))
+		w.commit()
+	}
+	picky.bad[string(w.entity("c1/x"))+".1"] = "refused"
+	deliver()
+	w.say("A", "a0/x", lesion("WL"))
+	w.unsay("C", "c0/x", lesion("SU"))
+	w.say("B", "b1/x", lesion("SU"))
+	w.commit()
+	w.unsay("A", "a1/x", lesion("SU"))
+	w.say("D", "d0/x", lesion("SU"))
+	w.commit()
+	deliver()
+	r.known["larkfield|B"] = true
+	w.say("B", "animal/x", &events.Animal{Sex: "female"})
+	w.commit()
+	deliver()
+	clear(picky.bad)
+	_, err := w.desk().Replay(w.ctx(), "vet", "")
+	if errors.Is(err, errCrash) { // whoever asked asks again
+		_, err = w.desk().Replay(w.ctx(), "vet", "")
+	}
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	deliver()
+	w.unsay("B", "b0/x", lesion("DD"))
+	w.commit()
+	deliver()
+}
+
+// A crash at any of the beats leaves the same files with the same bytes as no
+// crash at all: nothing is missing, nothing is there twice.
+func TestFeed_CrashAtAnyBeatLeavesTheSameFiles(t *testing.T) {
+	hits := map[string]int{}
+	for _, layout := range []string{"batch: {rows: 3}", "format: mapping\nmapping: herd.yaml\ndeletes: file\nbatch: {rows: 3}"} {
+		run := func(t *testing.T, at int) (*world, map[string]string, int) {
+			w := newWorld(t, strings.Replace(vet("known-animals: wait\n"+layout), "[lesion, examination, treatment, animal]", "[lesion, animal]", 1))
+			r := &roster{known: map[string]bool{"larkfield|A": true, "larkfield|C": true, "larkfield|D": true}}
+			w.o.Known = r
+			picky := &pickySink{bad: map[string]string{}}
+			w.picky(picky)
+			g := &guillotine{at: at, hits: hits}
+			w.fragile(g)
+			tale(w, r, picky, func() {
+				for try := 0; ; try++ {
+					err := w.desk().Once(w.ctx())
+					if err == nil {
+						return
+					}
+					if !errors.Is(err, errCrash) || try > 3 {
+						t.Fatal(err)
+					}
+				}
+			})
+			files := map[string]string{}
+			all, err := os.ReadDir(w.out())
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, x := range all {
+				files[x.Name()] = w.read(x.Name())
+			}
+			return w, files, g.n
+		}
+		_, want, n := run(t, 0)
+		if n < 40 || len(want) < 10 {
+			t.Fatalf("the tale is too short: %d moments, %d files", n, len(want))
+		}
+		for at := 1; at <= n; at++ {
+			_, got, _ := run(t, at)
+			if !maps.Equal(got, want) {
+				t.Errorf("%s: dead at moment %d of %d: got files\n%s\nwant\n%s", layout, at, n, differ(got, want), differ(want, got))
+				return
+			}
+		}
+	}
+	for _, what := range []string{"before put state", "after put state", "before put animal", "after put animal", "after delete animal", "before send", "between file and manifest", "after send", "after put history", "after put mapping"} {
+		if hits[what] == 0 {
+			t.Errorf("no crash %s", what)
+		}
+	}
+}
+
+// differ names what a has that b lacks or has otherwise.
+func differ(a, b map[string]string) string {
+	var out []string
+	for _, k := range slices.Sorted(maps.Keys(a)) {
+		if a[k] != b[k] {
+			out = append(out, k+":\n"+a[k])
+		}
+	}
+	return strings.Join(out, "\n")
+}

@@ -1,0 +1,227 @@
+package delivery
+
+import (
+	"bytes"
+	"errors"
+	"slices"
+
+	"dewclaw/adapters"
+	"dewclaw/daemon/internal/config"
+	"dewclaw/events"
+)
+
+// A row is what a mapping makes a row of.
+type row struct {
+	event              *events.Event
+	payload            events.Payload
+	examination, visit events.Payload
+	joined             []events.Payload
+}
+
+// An outward is a mapping of direction out. row returns errSkip if the mapping
+// makes no row of it, or an error of kind invalid if it cannot.
+type outward interface {
+	Style() adapters.Style
+	Columns() []adapters.Column
+	Joined() bool // a row is an examination with what belongs to it
+	Kinds() []events.Kind
+	Digest() string
+	row(row) ([]adapters.Cell, error)
+}
+
+// A layout turns parcels into the bytes (or events) of a batch. It does not
+// change and may be used by several goroutines.
+type layout struct {
+	id       layoutID
+	mapping  outward // nil for CloudEvents
+	source   []byte  // of the mapping
+	events   bool    // the sink takes events, not bytes
+	encoders map[string]adapters.NewEncoder
+}
+
+func newLayout(f *config.Feed, source []byte, encoders map[string]adapters.NewEncoder) (*layout, error) {
+	l := &layout{id: layoutID{Format: f.Format, Deletes: f.Deletes}, events: f.Stream != nil, encoders: encoders}
+	if f.Format != config.Mapped {
+		return l, nil
+	}
+	return l.with(f.Mapping, source)
+}
+
+// with returns the layout with the mapping.
+func (l *layout) with(name string, source []byte) (*layout, error) {
+	m, err := parseOutward(name, source)
+	if err != nil {
+		return nil, err
+	}
+	style := m.Style()
+	if l.encoders[style.Format] == nil {
+		return nil, &events.Fault{Kind: events.ErrInvalid, Where: name, What: "write.format", Wanted: "a format that can be written", Got: style.Format}
+	}
+	n := *l
+	n.mapping, n.source, n.id.Mapping = m, source, m.Digest()
+	return &n, nil
+}
+
+// byExamination reports whether a row is an examination with what belongs to it.
+func (l *layout) byExamination() bool { return l.mapping != nil && l.mapping.Joined() }
+
+// kinds returns the kinds that are given rows, of those the feed has. With rows
+// of examinations the feed's kinds are what is joined.
+func (l *layout) kinds(feed []events.Kind) []events.Kind {
+	if l.mapping == nil || len(l.mapping.Kinds()) == 0 || l.byExamination() {
+		return feed
+	}
+	own := l.mapping.Kinds()
+	var out []events.Kind
+	for _, k := range feed {
+		if slices.Contains(own, k) {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+// extension returns the file name extension.
+func (l *layout) extension() string {
+	switch {
+	case l.mapping != nil:
+		return "." + l.mapping.Style().Format
+	case l.id.Format == config.CloudEventsArray:
+		return ".json"
+	}
+	return ".ndjson"
+}
+
+// cloudEvent writes f into the parcel.
+func (l *layout) cloudEvent(p *parcel, f *fact) {
+	if l.events {
+		p.event = f.Event
+		return
+	}
+	p.line = f.AppendCloudEvent(make([]byte, 0, len(f.Data)+640))
+}
+
+// tableRows is how many rows go to an encoder at once.
+const tableRows = 256
+
+// An output is one file in the making, or a run of events.
+type output struct {
+	layout  *layout
+	buf     bytes.Buffer
+	enc     adapters.Encoder
+	table   adapters.Table
+	waiting []*parcel // rows of table
+	rows    int
+	ids     []string
+	refuse  func(p *parcel, err error) // told of rows the encoder cannot write
+	keep    func(p *parcel) bool       // asked again before a row is written: a neighbour may have been refused
+	wrote   func(p *parcel)            // told of every row that is in
+}
+
+// add takes in a parcel. Errors of kind invalid concern the output as a whole.
+func (o *output) add(p *parcel) error {
+	if o.layout.mapping == nil {
+		o.rows++
+		o.ids = append(o.ids, p.id)
+		o.wrote(p)
+		if o.layout.events {
+			return nil
+		}
+		if o.layout.id.Format == config.CloudEventsArray {
+			o.buf.WriteString(map[bool]string{true: "[\n", false: ",\n"}[o.rows == 1])
+			o.buf.Write(p.line)
+			return nil
+		}
+		o.buf.Write(p.line)
+		o.buf.WriteByte('\n')
+		return nil
+	}
+	o.waiting = append(o.waiting, p)
+	if len(o.waiting) < tableRows {
+		return nil
+	}
+	return o.flush()
+}
+
+// flush writes the rows that wait. A row that the encoder refuses is told to
+// refuse, and the others are written without it: nothing of a refused table was
+// written.
+func (o *output) flush() error {
+	if len(o.waiting) == 0 {
+		return nil
+	}
+	if o.enc == nil {
+		enc, err := o.layout.encoders[o.layout.mapping.Style().Format](&o.buf, o.layout.mapping.Style())
+		if err != nil {
+			return err
+		}
+		o.enc = enc
+		o.table.Columns = o.layout.mapping.Columns()
+	}
+	list := o.waiting
+	o.waiting = nil
+	return o.write(list)
+}
+
+func (o *output) write(list []*parcel) error {
+	o.table.Rows = o.table.Rows[:0]
+	var in []*parcel
+	for _, p := range list {
+		if o.keep(p) {
+			in = append(in, p)
+			o.table.Rows = append(o.table.Rows, p.cells)
+		}
+	}
+	if len(in) == 0 {
+		return nil
+	}
+	err := o.enc.Write(&o.table)
+	switch {
+	case err == nil:
+		o.rows += len(in)
+		for _, p := range in {
+			o.ids = append(o.ids, p.id)
+			o.wrote(p)
+		}
+		return nil
+	case !errors.Is(err, events.ErrInvalid):
+		return err
+	case len(in) == 1:
+		o.refuse(in[0], err)
+		return nil
+	}
+	if err := o.write(in[:len(in)/2]); err != nil {
+		return err
+	}
+	return o.write(in[len(in)/2:])
+}
+
+// size returns the bytes so far, about: rows that wait count by the rows before.
+func (o *output) size() int {
+	n := o.buf.Len()
+	if o.rows > 0 {
+		n += n / o.rows * len(o.waiting)
+	} else {
+		n += 200 * len(o.waiting)
+	}
+	return n
+}
+
+// close ends the output and returns its bytes; nil if it has no rows.
+func (o *output) close() ([]byte, error) {
+	if err := o.flush(); err != nil {
+		return nil, err
+	}
+	if o.rows == 0 {
+		return nil, nil
+	}
+	if o.enc != nil {
+		if err := o.enc.Close(); err != nil {
+			return nil, err
+		}
+	}
+	if o.layout.mapping == nil && o.layout.id.Format == config.CloudEventsArray {
+		o.buf.WriteString("\n]\n")
+	}
+	return o.buf.Bytes(), nil
+}

@@ -1,0 +1,375 @@
+package delivery
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"dewclaw/events"
+)
+
+// releases looks for what no longer has to stay behind: animals that a roster
+// knows now, and parked events that somebody wants tried again. What it finds
+// becomes a batch of its own at the place where the feed stands, and is planned.
+func (f *feed) releases(ctx context.Context, once bool) (bool, error) {
+	if f.attic.empty() {
+		f.roster = false
+		return false, nil
+	}
+	var late, replay []*owner
+	look := f.roster || f.lookDue()
+	if look {
+		if err := f.awaitHerd(ctx, f.state.Cursor.Position-1); err != nil {
+			return false, err
+		}
+		f.looked, f.roster = f.now(), false
+	}
+	for _, o := range f.attic.list() {
+		switch {
+		case o.Replay:
+			replay = append(replay, o)
+		case !o.Parked && look:
+			ok, err := f.isKnown(ctx, o.Farm, o.IDs, o.Day)
+			if err != nil {
+				f.roster = true
+				return false, err
+			}
+			if ok {
+				late = append(late, o)
+			}
+		}
+	}
+	kind, owners := planLate, late
+	if len(late) == 0 {
+		kind, owners = planReplay, replay
+	} else if len(replay) > 0 || len(late) > maxOwners {
+		f.roster = true
+	}
+	if len(owners) == 0 {
+		return false, nil
+	}
+	if f.batch != nil { // what was collected and not planned comes after
+		f.reset()
+	}
+	return true, f.planList(ctx, kind, owners)
+}
+
+// lookDue reports whether it is time to look for known animals although no
+// roster statement went by: only where nothing comes before them any more.
+func (f *feed) lookDue() bool {
+	last, _ := f.d.o.Log.Last()
+	return f.cfg.KnownAnimals && f.state.Cursor.Position > last && !f.attic.empty() && f.now().Sub(f.looked) >= lookAgain
+}
+
+// A lister makes a batch of what stayed behind, animal by animal in the order
+// of the log. The first refusal of an animal keeps the rest of it behind.
+type lister struct {
+	releases []*release
+	byKey    map[string]*release
+	at       map[*parcel]*release
+	behind   map[*release]events.Place // refused item
+	items    map[*parcel]listed
+}
+
+func newLister() *lister {
+	return &lister{byKey: map[string]*release{}, at: map[*parcel]*release{}, behind: map[*release]events.Place{}, items: map[*parcel]listed{}}
+}
+
+func (l *lister) release(key string) *release {
+	r := l.byKey[key]
+	if r == nil {
+		r = &release{Key: key}
+		l.byKey[key], l.releases = r, append(l.releases, r)
+	}
+	return r
+}
+
+func (l *lister) stopped(p *parcel) bool {
+	r := l.at[p]
+	at, ok := l.behind[r]
+	return ok && !p.place.Before(at)
+}
+
+func (l *lister) stop(p *parcel, err error) {
+	r := l.at[p]
+	if at, ok := l.behind[r]; !ok || p.place.Before(at) {
+		l.behind[r], r.Why = p.place, oneLine(err.Error())
+	}
+}
+
+func (l *lister) sent(p *parcel) {
+	if r := l.at[p]; r != nil {
+		r.Sent = append(r.Sent, l.items[p])
+	}
+}
+
+// planList makes and plans the batch of a list.
+func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) error {
+	f.d.o.Beat(BeatRead)
+	last, _ := f.d.o.Log.Last()
+	v := f.view
+	v.seen, v.history = last, f.history.copy()
+	r := newRenderer(v, f.d.o.Log, f.d.o.Finder)
+	b := newBatch(f, f.layout, f.state.Cursor)
+	b.list = newLister()
+	through := map[*release]events.Place{}
+	for _, o := range owners {
+		if b.full() || len(b.list.releases) >= maxOwners {
+			f.roster = f.roster || kind == planLate
+			break
+		}
+		rel := b.list.release(o.Key)
+		for _, x := range chosen(o, kind) {
+			if _, refused := b.list.behind[rel]; refused || b.full() {
+				f.roster = f.roster || !refused && kind == planLate
+				break
+			}
+			if err := x.against(ctx, &r.lookup); err != nil {
+				return err
+			}
+			p, ok, err := r.again(ctx, x.listed)
+			if err != nil {
+				return err
+			}
+			through[rel] = x.Place
+			if !ok {
+				continue
+			}
+			b.list.at[p], b.list.items[p] = rel, listed{Place: x.Place, Before: x.Before}
+			if b.spoil(p); p.err != nil {
+				b.list.stop(p, p.err)
+				continue
+			}
+			if err := b.put(p); err != nil {
+				return err
+			}
+		}
+	}
+	if err := b.flush(); err != nil {
+		return err
+	}
+	p := &plan{
+		Kind: kind, From: f.state.Cursor, To: f.state.Cursor, Last: f.state.Cursor, Seen: uint64(last), Rule: v.rule,
+		Layout: f.layout.id, Rows: b.rows, Deletes: b.deletes, Only: b.only,
+	}
+	for _, rel := range b.list.releases {
+		rel.Through = through[rel]
+		if at, ok := b.list.behind[rel]; ok {
+			rel.Through = before(f.attic.byKey[rel.Key], at)
+		}
+		p.Releases = append(p.Releases, *rel)
+	}
+	p.Name = fmt.Sprintf("%s-g%d-%s-%06d-%s%s", f.cfg.ID, f.state.Generation, kind, f.state.Lists+1, placeName(p.From), f.redoName())
+	return f.commit(ctx, p, b)
+}
+
+// A choice is an item of a list that is sent, and the items it stands for.
+type choice struct {
+	listed
+	first *item // stands for the revisions from here on; nil for its own only
+	doubt *item // one of them that may have arrived
+}
+
+// chosen returns the items of o that are sent. A replay sends only the newest
+// revision of each entity: the refused one may be what was corrected since.
+func chosen(o *owner, kind planKind) []choice {
+	var out []choice
+	for i := range o.Items {
+		it := &o.Items[i]
+		c := choice{listed: listed{Place: it.Place}}
+		if kind == planReplay {
+			if slices.ContainsFunc(o.Items[i+1:], func(x item) bool { return x.Entity == it.Entity }) {
+				continue
+			}
+			for j := range o.Items[:i] {
+				if x := &o.Items[j]; x.Entity == it.Entity {
+					if c.first == nil {
+						c.first = x
+					}
+					if x.Doubt {
+						c.doubt = x
+					}
+				}
+			}
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// against settles which revision the choice is judged against.
+func (c *choice) against(ctx context.Context, l *lookup) error {
+	switch {
+	case c.doubt != nil:
+		c.Before = &c.doubt.Place
+	case c.first != nil:
+		f, err := l.event(ctx, c.first.Place)
+		if err != nil {
+			return err
+		}
+		if c.Before = f.Before; c.Before == nil {
+			c.Before = &events.Place{}
+		}
+	}
+	return nil
+}
+
+// before returns the last item of o before the place; zero if there is none.
+func before(o *owner, at events.Place) events.Place {
+	var p events.Place
+	if o != nil {
+		for _, it := range o.Items {
+			if it.Place.Before(at) {
+				p = it.Place
+			}
+		}
+	}
+	return p
+}
+
+// again renders an event that stayed behind.
+func (r *renderer) again(ctx context.Context, c listed) (*parcel, bool, error) {
+	e, err := r.lookup.entry(ctx, c.Place.Position)
+	if err != nil {
+		return nil, false, err
+	}
+	all := &entry{facts: make([]*fact, len(e.Events))}
+	for i := range all.facts {
+		ev, err := e.Event(i)
+		if err != nil {
+			return nil, false, err
+		}
+		all.facts[i] = &fact{Event: &ev}
+	}
+	if c.Place.Index >= len(all.facts) {
+		return nil, false, fmt.Errorf("read event %d of log position %d: %w", c.Place.Index, c.Place.Position, events.ErrCorrupt)
+	}
+	f := all.facts[c.Place.Index]
+	var p parcel
+	var ok bool
+	if r.layout.byExamination() {
+		x := examinationOf(f)
+		if x == "" {
+			return nil, false, nil
+		}
+		p, ok, err = r.examination(ctx, f, x, all)
+	} else {
+		was := f.Before
+		if c.Before != nil {
+			if was = c.Before; was.Position == 0 {
+				was = nil
+			}
+		}
+		p, ok, err = r.one(ctx, f, was, all)
+	}
+	return &p, ok, err
+}
+
+// release takes what was sent out of its turn out of what stays behind. Of an
+// event whose newest revision was refused, the revisions before it stay too: a
+// replay has sent none of them.
+func (f *feed) release(ctx context.Context, r *release, kind planKind) error {
+	o := f.attic.byKey[r.Key]
+	if o == nil {
+		return nil
+	}
+	n := *o
+	n.Items = nil
+	for _, it := range o.Items {
+		if r.Through.Before(it.Place) || kind == planReplay && slices.ContainsFunc(o.Items, func(x item) bool {
+			return x.Entity == it.Entity && r.Through.Before(x.Place)
+		}) {
+			n.Items = append(n.Items, it)
+		}
+	}
+	if r.Why != "" {
+		n.Parked, n.Why, n.Replay = true, r.Why, false
+	}
+	return f.keep(ctx, r.Key, &n)
+}
+
+// remake makes the bytes of a planned batch again, after a restart.
+func (f *feed) remake(ctx context.Context, p *plan) (*shipment, error) {
+	l, err := f.layoutOf(ctx, p.Layout)
+	if err != nil {
+		return nil, err
+	}
+	v := view{rule: p.Rule, layout: l, key: f.view.key, history: f.history.copy(), seen: events.Position(p.Seen)}
+	b := newBatch(f, l, p.From)
+	b.must = map[events.Place]bool{}
+	for _, o := range p.Owners {
+		for _, it := range o.Items {
+			b.must[it.Place] = true
+		}
+	}
+	r := newRenderer(v, f.d.o.Log, f.d.o.Finder)
+	if p.Kind == planRange {
+		err = f.remakeRange(ctx, r, b, p)
+	} else {
+		for _, rel := range p.Releases {
+			for _, x := range rel.Sent {
+				q, ok, e := r.again(ctx, x)
+				if e == nil && ok {
+					e = b.add(ctx, q)
+				}
+				if e != nil {
+					return nil, e
+				}
+			}
+		}
+	}
+	if err == nil {
+		err = b.flush()
+	}
+	if err != nil {
+		return nil, err
+	}
+	if b.rows != p.Rows {
+		return nil, &events.Fault{Kind: events.ErrInvalid, What: "rows of " + p.Name, Wanted: fmt.Sprint(p.Rows), Got: fmt.Sprint(b.rows)}
+	}
+	return b.ship(p)
+}
+
+func (f *feed) remakeRange(ctx context.Context, r *renderer, b *batch, p *plan) error {
+	for e, err := range f.d.o.Log.Read(ctx, p.From.Position) {
+		if err != nil {
+			return err
+		}
+		if e.At > p.Last.Position {
+			return nil
+		}
+		start := 0
+		if e.At == p.From.Position {
+			start = p.From.Index
+		}
+		l := r.entry(ctx, e, start)
+		if l.err != nil {
+			return l.err
+		}
+		for i := range l.parcels {
+			if !l.parcels[i].place.Before(p.To) {
+				return nil
+			}
+			if err := b.add(ctx, &l.parcels[i]); err != nil {
+				return err
+			}
+		}
+	}
+	return ctx.Err()
+}
+
+// layoutOf returns the layout a batch was planned in.
+func (f *feed) layoutOf(ctx context.Context, id layoutID) (*layout, error) {
+	if id == f.layout.id {
+		return f.layout, nil
+	}
+	l := &layout{id: id, events: f.layout.events, encoders: f.layout.encoders}
+	if id.Mapping == "" {
+		return l, nil
+	}
+	source, err := f.d.o.Bucket.Get(ctx, f.store.mappingKey(id.Mapping))
+	if err != nil {
+		return nil, &events.Fault{Kind: events.ErrInvalid, What: "mapping of a planned batch", Cause: err}
+	}
+	return l.with(f.cfg.Mapping, source)
+}
