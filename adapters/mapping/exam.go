@@ -19,15 +19,13 @@ type exam struct {
 	listed [4]bool
 	others bool      // feet that are not listed were not examined
 	trim   [4]string // what was trimmed
-	line   int       // of the row that said so, for messages
-	value  *value    // where a disagreement is told
 }
 
 // makeExamination makes the examination of the row.
 func (m *Mapper) makeExamination(b *bound, label string) {
 	p := m.take(b.kind).(*events.Examination)
 	m.common(&p.Common)
-	e := exam{p: p, t: b.template, label: label, pass: m.pass, others: b.othersNo, line: m.row.Line}
+	e := exam{p: p, t: b.template, label: label, pass: m.pass, others: b.othersNo}
 	for i := range b.inherit {
 		h := &b.inherit[i]
 		set(p, h.event, &m.run.in.row[h.row], &m.results[h.row])

@@ -43,6 +43,7 @@ type Inward struct {
 	tests    []*test
 	sides    string // from-behind, from-front or ""
 
+	values    []*value // every value, in the order they were compiled
 	docValues []*value // values read from the document
 	titles    []int    // title lines that rows are read with
 	allTitles bool     // an expression may read any
@@ -204,7 +205,7 @@ func (c *compiler) inward(root *node, in *Inward) {
 	c.ignored(root, in)
 	c.completeness(root, in)
 	c.settleTests()
-	in.tests, in.columns = c.tests, c.columns
+	in.tests, in.columns, in.values = c.tests, c.columns, c.values
 	c.aroundRows(in)
 	c.agree(root, in)
 }

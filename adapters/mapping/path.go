@@ -9,9 +9,9 @@ import (
 	"github.com/theory/jsonpath/spec"
 )
 
-// A path is a JSONPath. One that names at most one value is walked directly;
+// A jsonPath is a JSONPath. One that names at most one value is walked directly;
 // the library does the others.
-type path struct {
+type jsonPath struct {
 	query *jsonpath.Path
 	steps []step
 	one   bool // steps is the whole path
@@ -24,12 +24,12 @@ type step struct {
 	named bool
 }
 
-func parsePath(s string) (*path, error) {
+func parsePath(s string) (*jsonPath, error) {
 	q, err := jsonpath.Parse(s)
 	if err != nil {
 		return nil, err
 	}
-	p := &path{query: q, one: true}
+	p := &jsonPath{query: q, one: true}
 	for _, seg := range q.Query().Segments() {
 		sel := seg.Selectors()
 		if seg.IsDescendant() || len(sel) != 1 {
@@ -50,7 +50,7 @@ func parsePath(s string) (*path, error) {
 
 // get returns the value at the path, or nil and false. Of several it returns
 // all as an array.
-func (p *path) get(v any) (any, bool) {
+func (p *jsonPath) get(v any) (any, bool) {
 	if !p.one {
 		list := p.query.SelectLocated(v)
 		list.Sort()
@@ -99,7 +99,7 @@ type item struct {
 
 // items returns what the path selects, in a fixed order; of one array or object
 // its elements, objects by name.
-func (p *path) items(v any, out []item) []item {
+func (p *jsonPath) items(v any, out []item) []item {
 	list := p.query.SelectLocated(v)
 	list.Sort()
 	if p.one && len(list) == 1 {

@@ -55,11 +55,7 @@ func (c *compiler) table(n *node, what string, check func(code string) string) *
 	if n.kind == scalarNode {
 		t := c.tables[n.text]
 		if t == nil {
-			var names []string
-			for _, k := range c.tableNames {
-				names = append(names, k)
-			}
-			c.addNear(n, what, "the name of a table under \"tables\"", n.text, names)
+			c.addNear(n, what, "the name of a table under \"tables\"", n.text, c.tableNames)
 			return nil
 		}
 		c.checkCodes(t, what, check)

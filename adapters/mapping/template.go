@@ -31,7 +31,7 @@ type template struct {
 	repeat  string // word of "repeat" it was made for
 	node    *node
 	conds   []cond
-	each    *path          // nil without "each"
+	each    *jsonPath      // nil without "each"
 	columns *regexp.Regexp // nil without "columns"
 	parts   []string       // named parts of the columns
 	lead    *field         // nil if the kind has none

@@ -34,7 +34,7 @@ type place struct {
 	kind  placeKind
 	text  string      // as people know it: the column, the path, "title 1"
 	at    int         // column: index in the columns of the mapping; title: from 0; name: index of the part
-	path  *path       // nil for the item itself
+	path  *jsonPath   // nil for the item itself
 	up    int         // steps of the path above the item
 	expr  *expression // CEL
 	fixed string      // constant
