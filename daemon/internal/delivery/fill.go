@@ -138,6 +138,9 @@ func (f *feed) unload(ctx context.Context, l *leaf) (bool, error) {
 		b.last = p.place
 		b.next = after(p.place, l.events)
 	}
+	if err := b.flush(); err != nil { // rows that wait hold their whole entry in memory
+		return false, err
+	}
 	if l.events > 0 {
 		b.last = events.Place{Position: l.at, Index: l.events - 1}
 	} else {

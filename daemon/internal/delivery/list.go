@@ -124,7 +124,7 @@ func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) err
 				f.roster = f.roster || !refused && kind == planLate
 				break
 			}
-			if err := x.against(ctx, &r.lookup); err != nil {
+			if err := x.settle(ctx, &r.lookup); err != nil {
 				return err
 			}
 			p, ok, err := r.again(ctx, x.listed)
@@ -197,8 +197,8 @@ func chosen(o *owner, kind planKind) []choice {
 	return out
 }
 
-// against settles which revision the choice is judged against.
-func (c *choice) against(ctx context.Context, l *lookup) error {
+// settle decides which revision the choice is judged against.
+func (c *choice) settle(ctx context.Context, l *lookup) error {
 	switch {
 	case c.doubt != nil:
 		c.Before = &c.doubt.Place
@@ -227,44 +227,6 @@ func before(o *owner, at events.Place) events.Place {
 	return p
 }
 
-// again renders an event that stayed behind.
-func (r *renderer) again(ctx context.Context, c listed) (*parcel, bool, error) {
-	e, err := r.lookup.entry(ctx, c.Place.Position)
-	if err != nil {
-		return nil, false, err
-	}
-	all := &entry{facts: make([]*fact, len(e.Events))}
-	for i := range all.facts {
-		ev, err := e.Event(i)
-		if err != nil {
-			return nil, false, err
-		}
-		all.facts[i] = &fact{Event: &ev}
-	}
-	if c.Place.Index >= len(all.facts) {
-		return nil, false, fmt.Errorf("read event %d of log position %d: %w", c.Place.Index, c.Place.Position, events.ErrCorrupt)
-	}
-	f := all.facts[c.Place.Index]
-	var p parcel
-	var ok bool
-	if r.layout.byExamination() {
-		x := examinationOf(f)
-		if x == "" {
-			return nil, false, nil
-		}
-		p, ok, err = r.examination(ctx, f, x, all)
-	} else {
-		was := f.Before
-		if c.Before != nil {
-			if was = c.Before; was.Position == 0 {
-				was = nil
-			}
-		}
-		p, ok, err = r.one(ctx, f, was, all)
-	}
-	return &p, ok, err
-}
-
 // release takes what was sent out of its turn out of what stays behind. Of an
 // event whose newest revision was refused, the revisions before it stay too: a
 // replay has sent none of them.
@@ -286,90 +248,4 @@ func (f *feed) release(ctx context.Context, r *release, kind planKind) error {
 		n.Parked, n.Why, n.Replay = true, r.Why, false
 	}
 	return f.keep(ctx, r.Key, &n)
-}
-
-// remake makes the bytes of a planned batch again, after a restart.
-func (f *feed) remake(ctx context.Context, p *plan) (*shipment, error) {
-	l, err := f.layoutOf(ctx, p.Layout)
-	if err != nil {
-		return nil, err
-	}
-	v := view{rule: p.Rule, layout: l, key: f.view.key, history: f.history.copy(), seen: events.Position(p.Seen)}
-	b := newBatch(f, l, p.From)
-	b.must = map[events.Place]bool{}
-	for _, o := range p.Owners {
-		for _, it := range o.Items {
-			b.must[it.Place] = true
-		}
-	}
-	r := newRenderer(v, f.d.o.Log, f.d.o.Finder)
-	if p.Kind == planRange {
-		err = f.remakeRange(ctx, r, b, p)
-	} else {
-		for _, rel := range p.Releases {
-			for _, x := range rel.Sent {
-				q, ok, e := r.again(ctx, x)
-				if e == nil && ok {
-					e = b.add(ctx, q)
-				}
-				if e != nil {
-					return nil, e
-				}
-			}
-		}
-	}
-	if err == nil {
-		err = b.flush()
-	}
-	if err != nil {
-		return nil, err
-	}
-	if b.rows != p.Rows {
-		return nil, &events.Fault{Kind: events.ErrInvalid, What: "rows of " + p.Name, Wanted: fmt.Sprint(p.Rows), Got: fmt.Sprint(b.rows)}
-	}
-	return b.ship(p)
-}
-
-func (f *feed) remakeRange(ctx context.Context, r *renderer, b *batch, p *plan) error {
-	for e, err := range f.d.o.Log.Read(ctx, p.From.Position) {
-		if err != nil {
-			return err
-		}
-		if e.At > p.Last.Position {
-			return nil
-		}
-		start := 0
-		if e.At == p.From.Position {
-			start = p.From.Index
-		}
-		l := r.entry(ctx, e, start)
-		if l.err != nil {
-			return l.err
-		}
-		for i := range l.parcels {
-			if !l.parcels[i].place.Before(p.To) {
-				return nil
-			}
-			if err := b.add(ctx, &l.parcels[i]); err != nil {
-				return err
-			}
-		}
-	}
-	return ctx.Err()
-}
-
-// layoutOf returns the layout a batch was planned in.
-func (f *feed) layoutOf(ctx context.Context, id layoutID) (*layout, error) {
-	if id == f.layout.id {
-		return f.layout, nil
-	}
-	l := &layout{id: id, events: f.layout.events, encoders: f.layout.encoders}
-	if id.Mapping == "" {
-		return l, nil
-	}
-	source, err := f.d.o.Bucket.Get(ctx, f.store.mappingKey(id.Mapping))
-	if err != nil {
-		return nil, &events.Fault{Kind: events.ErrInvalid, What: "mapping of a planned batch", Cause: err}
-	}
-	return l.with(f.cfg.Mapping, source)
 }

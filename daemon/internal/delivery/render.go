@@ -51,6 +51,8 @@ type renderer struct {
 	view
 	lookup lookup
 	mask   *mask
+	kept   *entry // read last by whole
+	keptAt events.Position
 }
 
 func newRenderer(v view, log Log, finder Finder) *renderer {

@@ -141,6 +141,8 @@ type world struct {
 	t       testing.TB
 	log     *memory
 	shelf   *shelf
+	append  func(*events.Entry) events.Position // to the log
+	bucket  Bucket
 	dir     string
 	cfg     *config.Config
 	clock   time.Time
@@ -205,6 +207,7 @@ func newWorld(t testing.TB, yaml string) *world {
 		t: t, log: newMemory(), shelf: newShelf(), dir: t.TempDir(), clock: time.Date(2026, 4, 1, 10, 0, 0, 0, time.UTC),
 		keyer: events.NewKeyer("larkfield", "chute"), newest: map[events.Entity]*held{}, ids: map[string]events.Entity{}, mapping: herdMapping,
 	}
+	w.append, w.bucket = func(e *events.Entry) events.Position { return w.log.append(e) }, w.shelf
 	if err := os.Mkdir(w.out(), 0o755); err != nil {
 		t.Fatal(err)
 	}
@@ -333,7 +336,7 @@ func (w *world) entity(name string) events.Entity { return w.ids[name] }
 // commit appends what was said since as one entry.
 func (w *world) commit() events.Position {
 	var enc events.Encoder
-	last, _ := w.log.Last()
+	last, _ := w.o.Log.Last()
 	e := &events.Entry{
 		Cause: events.CauseChunk, Source: "chute", Archive: "ab12", Time: events.FormatTime(w.clock),
 		Defaults: events.Defaults{Farm: "larkfield"},
@@ -357,7 +360,7 @@ func (w *world) commit() events.Position {
 		w.newest[d.entity] = &held{revision: r.Number, place: events.Place{Position: last + 1, Index: i}, gone: r.Change == events.Retracted}
 	}
 	w.pending = nil
-	return w.log.append(e)
+	return w.append(e)
 }
 
 func lesion(code string) *events.Lesion {
@@ -482,3 +485,19 @@ func indent(s string) string {
 }
 
 var errCrash = errors.New("the process dies here")
+
+// damagedLog cannot read its second entry.
+type damagedLog struct{ *memory }
+
+func (d damagedLog) Read(ctx context.Context, from events.Position) iter.Seq2[*events.Entry, error] {
+	return func(yield func(*events.Entry, error) bool) {
+		for e, err := range d.memory.Read(ctx, from) {
+			if e.At == 2 {
+				e, err = nil, fmt.Errorf("log position 2: %w", events.ErrCorrupt)
+			}
+			if !yield(e, err) || err != nil {
+				return
+			}
+		}
+	}
+}

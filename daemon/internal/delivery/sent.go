@@ -1,0 +1,82 @@
+package delivery
+
+import (
+	"context"
+	"slices"
+
+	"dewclaw/events"
+)
+
+// Sent tells what became of one event in each feed.
+type Sent struct {
+	Feed       string `json:"feed"`
+	State      string `json:"state"` // sent, planned, waiting, parked, not yet, not carried or skipped
+	Generation int    `json:"generation"`
+	Why        string `json:"why,omitempty"`
+}
+
+// Sent tells for each feed what became of the event at p, by the rule that held
+// there: what the recipient got of it, and not when.
+func (d *Desk) Sent(ctx context.Context, p events.Place) ([]Sent, error) {
+	l := lookup{log: d.o.Log}
+	var out []Sent
+	for _, f := range d.feeds {
+		if err := f.take(ctx, false); err != nil {
+			return nil, err
+		}
+		s, err := f.sent(ctx, &l, p)
+		f.give()
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+func (f *feed) sent(ctx context.Context, l *lookup, p events.Place) (Sent, error) {
+	s := Sent{Feed: f.cfg.ID}
+	if err := f.load(ctx); err != nil {
+		return s, err
+	}
+	s.Generation = f.state.Generation
+	e, err := l.event(ctx, p)
+	if err != nil {
+		return s, err
+	}
+	at := f.history.at(p)
+	settled := p.Before(f.state.Cursor)
+	if !settled && (at == nil || at.Rule == nil) {
+		at = &stretch{Rule: f.lawyer.rule(f.now())}
+	}
+	r := renderer{view: view{rule: f.lawyer.rule(f.now()), history: f.history.copy(), layout: f.layout}, lookup: *l}
+	match := false
+	if at != nil && at.Rule != nil {
+		if _, match, err = at.Rule.match(e); err != nil {
+			return s, err
+		}
+	}
+	if !match {
+		had, _, err := r.held(ctx, e.Before)
+		if err != nil {
+			return s, err
+		}
+		match = had != nil
+	}
+	o := f.attic.byEntity[e.Entity]
+	switch {
+	case !match || at == nil:
+		s.State = "not carried"
+	case o != nil && slices.ContainsFunc(o.Items, func(it item) bool { return it.Place == p }):
+		s.State, s.Why = map[bool]string{true: "parked", false: "waiting"}[o.Parked], o.Why
+	case settled && at.Skip:
+		s.State = "skipped"
+	case settled:
+		s.State = "sent"
+	case f.state.Plan != nil && p.Before(f.state.Plan.To):
+		s.State = "planned"
+	default:
+		s.State = "not yet"
+	}
+	return s, nil
+}
