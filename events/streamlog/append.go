@@ -90,11 +90,8 @@ func (l *Log) publish(ctx context.Context, k *link, m mark) error {
 	if err != nil {
 		err = l.resolve(ctx, k, m, err)
 	}
-	if err == nil && l.blocks != nil && l.blocks.rolled() {
-		// A new block file: its name must be as durable as what is in it.
-		if err = syncFolder(l.blocks.dir); err != nil {
-			err = unavailable("sync the blocks", err)
-		}
+	if err == nil {
+		err = l.syncNames()
 	}
 	if err == nil {
 		err = l.advance(m)
@@ -103,6 +100,22 @@ func (l *Log) publish(ctx context.Context, k *link, m mark) error {
 		return err
 	}
 	l.expect, l.unsure = m, false
+	return nil
+}
+
+// syncNames makes the name of a new block file as durable as what is in it.
+func (l *Log) syncNames() error {
+	if l.blocks == nil {
+		return nil
+	}
+	now := l.blocks.current()
+	if now == l.named {
+		return nil
+	}
+	if err := syncFolder(l.blocks.dir); err != nil {
+		return unavailable("sync the blocks", err)
+	}
+	l.named = now
 	return nil
 }
 
@@ -145,7 +158,7 @@ func (l *Log) resolve(ctx context.Context, k *link, m mark, cause error) error {
 			Hints: []string{"another stream, or something else, answers on the subject of this log: leave it to this log alone"},
 		}
 	}
-	tail, err := k.last(ctx)
+	tail, err := k.lastFrom(ctx, l.expect.pos)
 	if f := (*flaw)(nil); errors.As(err, &f) {
 		return l.fail(f)
 	}
@@ -178,7 +191,7 @@ func (l *Log) settle(ctx context.Context) error {
 	if !l.unsure {
 		return nil
 	}
-	tail, err := k.last(ctx)
+	tail, err := k.lastFrom(ctx, l.expect.pos)
 	if f := (*flaw)(nil); errors.As(err, &f) {
 		return l.fail(f)
 	}
@@ -220,7 +233,6 @@ func (l *Log) restart(ctx context.Context) error {
 // movedTo takes over a tail that others, or an append of unknown outcome, moved.
 func (l *Log) movedTo(m mark) error {
 	if l.blocks != nil {
-		l.blocks.rolled()
 		if err := l.settleTail(m); err != nil {
 			return err
 		}

@@ -78,11 +78,15 @@ type scanner struct {
 	prefix []byte // what subjects of the stream begin with
 	sum    hash.Hash64
 	off    int64
+	window int    // how much is read ahead
 	win    []byte // bytes of the file from winOff
 	winOff int64
 }
 
-const windowSize = 64 << 10
+const (
+	readWindow = 64 << 10
+	hopWindow  = 4 << 10 // where only heads of records are looked at
+)
 
 var errNoBlock = errors.New("block file is gone")
 
@@ -102,7 +106,7 @@ func openBlock(dir, stream string, index uint32, prefix string, off int64) (*sca
 		f.Close()
 		return nil, err
 	}
-	return &scanner{f: f, path: path, prefix: []byte(prefix), sum: sum, off: off}, nil
+	return &scanner{f: f, path: path, prefix: []byte(prefix), sum: sum, off: off, window: readWindow}, nil
 }
 
 func blockPath(dir string, index uint32) string {
@@ -111,14 +115,22 @@ func blockPath(dir string, index uint32) string {
 
 func (s *scanner) close() { _ = s.f.Close() }
 
+func (s *scanner) size() (int64, error) {
+	n, err := s.f.Seek(0, io.SeekEnd)
+	if err != nil {
+		return 0, unavailable("read a block", err)
+	}
+	return n, nil
+}
+
 // bytes returns n bytes of the file from off, or fewer at its end. They are
 // valid until the next call.
 func (s *scanner) bytes(off int64, n int) ([]byte, error) {
 	if i := off - s.winOff; i >= 0 && i+int64(n) <= int64(len(s.win)) {
 		return s.win[i : i+int64(n)], nil
 	}
-	if cap(s.win) < max(n, windowSize) {
-		s.win = make([]byte, max(n, windowSize))
+	if cap(s.win) < max(n, s.window) {
+		s.win = make([]byte, max(n, s.window))
 	}
 	got, err := s.f.ReadAt(s.win[:cap(s.win)], off)
 	if err != nil && err != io.EOF {
@@ -220,9 +232,9 @@ func (s *scanner) whole(off int64, sh shape, b []byte) (*record, error) {
 // of this stream stands at the right place of a record that adds up. It gives
 // up at the end of the file.
 func (s *scanner) resync() error {
-	size, err := s.f.Seek(0, io.SeekEnd)
+	size, err := s.size()
 	if err != nil {
-		return unavailable("read a block", err)
+		return err
 	}
 	from := s.off + 1
 	s.off = size

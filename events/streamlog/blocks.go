@@ -93,7 +93,7 @@ func (b *blocks) load() error {
 
 // readFirst fills in where a block begins, if its first bytes can be read.
 func (b *blocks) readFirst(k *block) error {
-	s, err := b.scan(k, 0)
+	s, err := b.scan(k.index, 0)
 	if err != nil {
 		return err
 	}
@@ -109,8 +109,19 @@ func (b *blocks) readFirst(k *block) error {
 	return nil
 }
 
-func (b *blocks) scan(k *block, off int64) (*scanner, error) {
-	return openBlock(b.dir, b.stream, k.index, b.prefix, off)
+func (b *blocks) scan(index uint32, off int64) (*scanner, error) {
+	return openBlock(b.dir, b.stream, index, b.prefix, off)
+}
+
+// snapshot returns the blocks as they are known now, without offsets.
+func (b *blocks) snapshot() []block {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	list := make([]block, len(b.list))
+	for i, k := range b.list {
+		list[i] = block{index: k.index, first: k.first}
+	}
+	return list
 }
 
 // newest returns the newest block file; ok is false if there is none.
@@ -124,14 +135,20 @@ func (b *blocks) newest() (path string, index uint32, ok bool) {
 	return blockPath(b.dir, index), index, true
 }
 
-// rolled reports whether the server has begun a block since the newest one
-// known, and takes it in. The server numbers them one by one.
-func (b *blocks) rolled() bool {
+// current returns the number of the block the server appends to, 0 for none, and
+// takes in one it has begun.
+func (b *blocks) current() uint32 {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.roll()
+	b.roll()
+	if len(b.list) == 0 {
+		return 0
+	}
+	return b.list[len(b.list)-1].index
 }
 
+// roll takes in the block after the newest one known, if the server has begun
+// it: it numbers them one by one. b.mu is held.
 func (b *blocks) roll() bool {
 	next := uint32(1)
 	if n := len(b.list); n > 0 {
@@ -177,46 +194,46 @@ func (b *blocks) locate(pos events.Position) (int, int64, error) {
 	}
 }
 
-// find looks for a record in a block, hopping from head to head. found is also
-// true where damage ends the hops: the way to seq leads through there.
+// find looks for a record in a block, hopping from head to head. It is not found
+// where the block ends before it. Where the heads make no sense, a reader has to
+// begin at the start of the block.
 func (b *blocks) find(k *block, seq uint64) (off int64, found bool, err error) {
 	if k.first == 0 {
 		if err := b.readFirst(k); err != nil {
 			return 0, false, err
 		}
-		if k.first == 0 {
-			return 0, true, nil
-		}
 	}
-	if seq < k.first {
+	if k.first == 0 || seq < k.first {
 		return 0, true, nil
 	}
 	b.forget(k)
-	if len(k.offs) == 0 {
-		k.offs = []int64{0}
-	}
 	if n := seq - k.first; n < uint64(len(k.offs)-1) {
 		return k.offs[n], true, nil
 	}
-	s, err := b.scan(k, 0)
+	s, err := b.scan(k.index, 0)
 	if err != nil {
 		return 0, false, err
 	}
 	defer s.close()
+	s.window = hopWindow
+	size, err := s.size()
+	if err != nil {
+		return 0, false, err
+	}
 	for {
-		last := k.offs[len(k.offs)-1]
-		if k.first+uint64(len(k.offs))-1 > seq {
-			return k.offs[seq-k.first], true, nil
+		n := uint64(len(k.offs) - 1)
+		last := k.offs[n]
+		if last == size {
+			return last, false, nil
 		}
 		sh, err := s.shape(last)
-		var f *flaw
-		switch {
-		case err == io.EOF:
-			return last, false, nil
-		case errors.As(err, &f), err == nil && (!sh.kept || sh.seq != k.first+uint64(len(k.offs))-1):
-			return last, true, nil
+		switch f := (*flaw)(nil); {
+		case err == io.EOF, errors.As(err, &f), err == nil && (!sh.kept || sh.seq != k.first+n):
+			return 0, true, nil
 		case err != nil:
 			return 0, false, err
+		case sh.seq == seq:
+			return last, true, nil
 		}
 		k.offs = append(k.offs, last+sh.size)
 	}
@@ -303,7 +320,7 @@ func (c *blockCursor) record() (*record, error) {
 			if !ok {
 				return nil, io.EOF
 			}
-			s, err := c.blocks.scan(k, c.off)
+			s, err := c.blocks.scan(k.index, c.off)
 			if err != nil {
 				return nil, err
 			}

@@ -229,8 +229,8 @@ func (b *Bucket) read() (map[string][]byte, error) {
 	}
 	all := map[string][]byte{}
 	var damage error
-	for _, k := range files.list {
-		s, err := files.scan(k, 0)
+	for _, k := range files.snapshot() {
+		s, err := files.scan(k.index, 0)
 		if err != nil {
 			return nil, err
 		}

@@ -27,7 +27,6 @@ type walk struct {
 	anchor  mark
 	whole   bool  // look at every byte of every block
 	tail    mark  // newest entry that chains from the anchor
-	seen    bool  // some record was whole
 	torn    *flaw // what stands behind the tail and is no whole record
 }
 
@@ -35,13 +34,14 @@ type walk struct {
 // written when the process ended is none: it was not acknowledged.
 func (w *walk) run(b *blocks) error {
 	w.tail = start
-	for i, k := range b.list {
-		last := i == len(b.list)-1
+	list := b.snapshot()
+	for i, k := range list {
+		last := i == len(list)-1
 		var next uint64
 		if !last {
-			next = b.list[i+1].first
+			next = list[i+1].first
 		}
-		s, err := b.scan(k, 0)
+		s, err := b.scan(k.index, 0)
 		if err != nil {
 			return err
 		}
@@ -60,7 +60,7 @@ func (w *walk) run(b *blocks) error {
 			from: w.tail.pos + 1, to: w.anchor.pos, where: b.dir, what: "end of the log",
 			wanted: fmt.Sprintf("position %d, as the head anchor says", w.anchor.pos), got: fmt.Sprintf("position %d", w.tail.pos),
 		}
-		if len(b.list) == 0 {
+		if len(list) == 0 {
 			f.got = "no block file"
 		}
 		return f
@@ -70,10 +70,12 @@ func (w *walk) run(b *blocks) error {
 
 // hop goes from head to head through a block.
 func (w *walk) hop(s *scanner) error {
-	size, err := s.f.Seek(0, io.SeekEnd)
+	size, err := s.size()
 	if err != nil {
-		return unavailable("read a block", err)
+		return err
 	}
+	s.window = hopWindow
+	before := int64(-1)
 	for s.off < size {
 		sh, err := s.shape(s.off)
 		if err == nil && s.off+sh.size > size {
@@ -82,10 +84,18 @@ func (w *walk) hop(s *scanner) error {
 		if err == nil && (sh.seq != uint64(w.tail.pos)+1 || !sh.kept) {
 			err = s.flaw(s.off, fmt.Sprintf("position %d", w.tail.pos+1), fmt.Sprintf("position %d", sh.seq))
 		}
+		if err != nil && before >= 0 {
+			// A wrong length makes no sense only at the record behind it.
+			if _, e := s.at(before); e != nil {
+				w.tail.pos--
+				err = e
+			}
+		}
 		if err != nil {
 			return w.placed(err)
 		}
 		w.tail = mark{w.tail.pos + 1, ""}
+		before = s.off
 		s.off += sh.size
 	}
 	return nil
@@ -235,7 +245,7 @@ func (b *blocks) checkMeta() (half bool, err error) {
 
 // empty reports whether no block file has a byte.
 func (b *blocks) empty() bool {
-	for _, k := range b.list {
+	for _, k := range b.snapshot() {
 		if info, err := os.Stat(blockPath(b.dir, k.index)); err != nil || info.Size() > 0 {
 			return false
 		}
@@ -247,8 +257,8 @@ func (b *blocks) empty() bool {
 // process ended may be torn, at the very end.
 func checkBucket(b *blocks) error {
 	var torn *flaw
-	for _, k := range b.list {
-		s, err := b.scan(k, 0)
+	for _, k := range b.snapshot() {
+		s, err := b.scan(k.index, 0)
 		if err != nil {
 			return err
 		}

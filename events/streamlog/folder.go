@@ -72,8 +72,7 @@ func (l *Log) firstOpen() error {
 // starts the server and compares. It is done again whenever the server has to
 // be restarted.
 func (l *Log) examine(ctx context.Context) error {
-	l.blocks = newBlocks(storeDir(l.opt.Dir), streamPrefix+l.id, l.subject)
-	l.store = l.blocks
+	l.useBlocks()
 	tail, err := l.checkFiles()
 	if err != nil {
 		return err
@@ -100,6 +99,15 @@ func (l *Log) examine(ctx context.Context) error {
 	l.setLink(k)
 	l.expect, l.unsure = tail, false
 	return nil
+}
+
+// useBlocks has entries read from the block files. Readers go on with them when
+// the server is restarted.
+func (l *Log) useBlocks() {
+	if l.blocks == nil {
+		l.blocks = newBlocks(storeDir(l.opt.Dir), streamPrefix+l.id, l.subject)
+		l.store = l.blocks
+	}
 }
 
 // checkFiles checks the log and the buckets beside it, and returns the newest
@@ -199,13 +207,14 @@ func (l *Log) compare(ctx context.Context, k *link, tail mark) error {
 // settleTail makes sure of an entry that was stored when the process ended but
 // not acknowledged: it may never have been synced.
 func (l *Log) settleTail(tail mark) error {
+	l.blocks.current()
 	if path, _, ok := l.blocks.newest(); ok {
 		if err := syncFile(path); err != nil {
 			return unavailable("sync the newest block", err)
 		}
-		if err := syncFolder(l.blocks.dir); err != nil {
-			return unavailable("sync the blocks", err)
-		}
+	}
+	if err := l.syncNames(); err != nil {
+		return err
 	}
 	return l.advance(tail)
 }
@@ -225,8 +234,7 @@ func (l *Log) keepWhole(f *flaw) error {
 	if err := l.findID(); err != nil {
 		return err
 	}
-	l.blocks = newBlocks(storeDir(l.opt.Dir), streamPrefix+l.id, l.subject)
-	l.store = l.blocks
+	l.useBlocks()
 	if err := l.blocks.load(); err != nil {
 		return err
 	}

@@ -12,8 +12,6 @@ import (
 	"strings"
 	"sync"
 
-	"golang.org/x/sys/unix"
-
 	"dewclaw/events"
 )
 
@@ -155,7 +153,7 @@ func (h *head) write(m mark) error {
 	s := slot{id: h.id, turn: h.turn + 1, mark: m}
 	_, err := h.f.WriteAt(formatSlot(s), int64(s.turn%2)*slotGap)
 	if err == nil {
-		err = unix.Fdatasync(int(h.f.Fd()))
+		err = datasync(h.f)
 	}
 	if err != nil {
 		return unavailable("write the head anchor", err)

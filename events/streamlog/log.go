@@ -27,6 +27,7 @@ type Log struct {
 	expect    mark          // newest entry the appender has been told of; with the token
 	unsure    bool          // an append ended without a known outcome; with the token
 	buf       []byte        // of the entry being appended; with the token
+	named     uint32        // newest block whose name is durable; with the token
 
 	linkMu sync.RWMutex
 	link   *link // nil if nothing was started

@@ -49,11 +49,11 @@ func open(t testing.TB, opt Options) *Log {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { close_(t, l) })
+	t.Cleanup(func() { shut(t, l) })
 	return l
 }
 
-func close_(t testing.TB, l *Log) {
+func shut(t testing.TB, l *Log) {
 	t.Helper()
 	if err := l.Close(); err != nil {
 		t.Error(err)
@@ -77,33 +77,4 @@ func mustAppend(t testing.TB, l *Log, e *events.Entry) events.Position {
 		t.Fatal(err)
 	}
 	return pos
-}
-
-func TestLog_KeepsWhatItAcknowledged(t *testing.T) {
-	dir := t.TempDir()
-	l := open(t, Options{Dir: dir, Logger: testLogger(t)})
-	for i := range 5 {
-		if pos := mustAppend(t, l, entry(fmt.Sprint("s", i), 3, 100)); pos != events.Position(i+1) {
-			t.Fatalf("position: got %d, want %d", pos, i+1)
-		}
-	}
-	pos, hash := l.Last()
-	close_(t, l)
-	l = open(t, Options{Dir: dir, Logger: testLogger(t)})
-	if p, h := l.Last(); p != pos || h != hash {
-		t.Errorf("reopened: got %d %s, want %d %s", p, h, pos, hash)
-	}
-	n := 0
-	for e, err := range l.Read(t.Context(), 0) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		n++
-		if e.Source != fmt.Sprint("s", n-1) || len(e.Events) != 3 {
-			t.Errorf("entry %d: source %s, %d events", e.At, e.Source, len(e.Events))
-		}
-	}
-	if n != 5 {
-		t.Errorf("read %d entries, want 5", n)
-	}
 }

@@ -103,7 +103,7 @@ func (l *Log) join(ctx context.Context, k *link) error {
 	if err != nil {
 		return err
 	}
-	id, tail := idOf(info.Config.Subjects[0]), events.Position(info.State.LastSeq)
+	id := idOf(info.Config.Subjects[0])
 	if l.head != nil && l.head.id != id && l.last.pos > 0 {
 		return &events.Fault{
 			Kind: events.ErrInvalid, Who: "log", Where: "stream " + l.opt.Stream, What: "log id",
@@ -112,6 +112,10 @@ func (l *Log) join(ctx context.Context, k *link) error {
 		}
 	}
 	l.setID(id)
+	tail, err := k.lastFrom(ctx, l.last.pos)
+	if err != nil {
+		return err
+	}
 	if l.head == nil || l.head.id != id {
 		return l.firstJoin(ctx, tail)
 	}
@@ -275,14 +279,14 @@ func (l *Log) watchStream(ctx context.Context, k *link) error {
 func (l *Log) refresh(ctx context.Context, k *link) error {
 	ctx, cancel := context.WithTimeout(ctx, watchEvery)
 	defer cancel()
-	tail, err := k.last(ctx)
+	known := l.newest() // before asking: this process appends as well
+	tail, err := k.lastFrom(ctx, known.pos)
 	if f := (*flaw)(nil); errors.As(err, &f) {
 		return l.fail(f)
 	}
 	if err != nil {
 		return err
 	}
-	known := l.newest()
 	if tail == known.pos {
 		return nil
 	}

@@ -14,10 +14,10 @@ import (
 )
 
 const (
-	fewEntries = 8               // up to these are asked for one by one; a consumer costs three round trips
-	pullBytes  = 16 << 20        // on their way at once; at least two of the largest entries
-	pullCount  = 256             // on their way at once
-	quietAfter = 3 * time.Second // without an entry from a consumer, the stream is asked for it
+	fewEntries = 8           // up to these are asked for one by one; a consumer costs three round trips
+	pullBytes  = 16 << 20    // on their way at once; at least two of the largest entries
+	pullCount  = 256         // on their way at once
+	quietAfter = time.Second // without an entry from a consumer, the stream is asked for it
 )
 
 // remote is the stream of a log by URL.
@@ -49,7 +49,9 @@ func (c *remoteCursor) next(ctx context.Context) (raw, error) {
 	if c.want > c.through {
 		return raw{}, io.EOF
 	}
-	if c.msgs == nil && c.through-c.want < fewEntries {
+	if k, err := c.log.anyLink(); err != nil {
+		return raw{}, err
+	} else if k.stream == nil || c.msgs == nil && c.through-c.want < fewEntries {
 		return c.ask(ctx)
 	}
 	r, err := c.pull(ctx)
@@ -66,14 +68,38 @@ func (c *remoteCursor) next(ctx context.Context) (raw, error) {
 	return r, nil
 }
 
-// ask requests the entry wanted; if it is not there, it is missing.
+// ask requests the entry wanted; if it is not there, it is missing, and with it
+// all behind it if the stream ends before.
 func (c *remoteCursor) ask(ctx context.Context) (raw, error) {
 	r, err := c.get(ctx, c.want)
-	if f := (*flaw)(nil); err != nil && !errors.As(err, &f) {
+	if f := (*flaw)(nil); errors.As(err, &f) {
+		if f.to, err = c.lostUpTo(ctx); err != nil {
+			return raw{}, err
+		}
+		c.want = f.to + 1
+		return raw{}, f
+	}
+	if err != nil {
 		return raw{}, err
 	}
 	c.want++
-	return r, err
+	return r, nil
+}
+
+// lostUpTo returns where the entries end that are missing from the one wanted.
+func (c *remoteCursor) lostUpTo(ctx context.Context) (events.Position, error) {
+	k, err := c.log.anyLink()
+	if err != nil {
+		return 0, err
+	}
+	tail, err := k.lastFrom(ctx, c.want)
+	if f := (*flaw)(nil); err != nil && !errors.As(err, &f) {
+		return 0, err
+	}
+	if tail < c.want {
+		return c.through, nil
+	}
+	return c.want, nil
 }
 
 // get requests one entry from the stream's leader.
@@ -81,6 +107,11 @@ func (c *remoteCursor) get(ctx context.Context, pos events.Position) (raw, error
 	k, err := c.log.anyLink()
 	if err != nil {
 		return raw{}, err
+	}
+	if k.stream == nil {
+		f := k.noStream()
+		f.from, f.to = pos, pos
+		return raw{}, f
 	}
 	m, err := k.stream.GetMsg(ctx, uint64(pos))
 	if errors.Is(err, jetstream.ErrMsgNotFound) {

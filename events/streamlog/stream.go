@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -67,6 +68,7 @@ func checkStream(c jetstream.StreamConfig) error {
 
 // find takes hold of the stream of a link; it may be absent ([events.ErrNotFound]).
 func (k *link) find(ctx context.Context, name string) (*jetstream.StreamInfo, error) {
+	k.name = name
 	s, err := k.js.Stream(ctx, name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return nil, &events.Fault{Kind: events.ErrNotFound, Who: "log", What: "stream " + name, Cause: err}
@@ -91,18 +93,42 @@ func (k *link) use(s jetstream.Stream) (*jetstream.StreamInfo, error) {
 	if err := checkStream(info.Config); err != nil {
 		return nil, err
 	}
-	k.stream, k.name, k.domain = s, info.Config.Name, info.Domain
+	k.stream, k.domain = s, info.Domain
 	return info, nil
 }
 
 // last asks for the position of the newest entry of the stream.
 func (k *link) last(ctx context.Context) (events.Position, error) {
+	if k.stream == nil {
+		return 0, k.noStream()
+	}
 	info, err := k.stream.Info(ctx)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		return 0, &flaw{where: "stream " + k.name, what: "stream", wanted: "the stream of the log", got: "none"}
+		return 0, k.noStream()
 	}
 	if err != nil {
 		return 0, unavailable("ask stream "+k.name, err)
 	}
 	return events.Position(info.State.LastSeq), nil
+}
+
+func (k *link) noStream() *flaw {
+	return &flaw{where: "stream " + k.name, what: "stream", wanted: "the stream of the log", got: "none"}
+}
+
+// lastFrom is last for whoever knows that the stream reached a position: an
+// answer before it is asked for again, because in a cluster it may come from a
+// server that is behind.
+func (k *link) lastFrom(ctx context.Context, known events.Position) (events.Position, error) {
+	for again := 0; ; again++ {
+		tail, err := k.last(ctx)
+		if err != nil || tail >= known || again == 3 {
+			return tail, err
+		}
+		select {
+		case <-ctx.Done():
+			return 0, unavailable("ask stream "+k.name, ctx.Err())
+		case <-time.After(200 * time.Millisecond):
+		}
+	}
 }
