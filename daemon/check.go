@@ -91,9 +91,50 @@ func (k *checking) examples() {
 }
 
 func (k *checking) example(path string) {
-	dir, name := filepath.Split(path)
-	name = strings.TrimSuffix(name, filepath.Ext(name))
-	results, err := mapping.RunExamples(os.DirFS(filepath.Clean(dir)), name, decoders)
-	k.add(err)
-	fmt.Fprintf(k.app.stdout, "%v\n", results)
+	dir, file := filepath.Split(path)
+	name := strings.TrimSuffix(file, filepath.Ext(file))
+	if file != name+".yaml" {
+		k.tell(path, "no examples are looked for: the name of the mapping does not end in .yaml")
+		return
+	}
+	x, err := mapping.RunExamples(os.DirFS(filepath.Clean(dir)), name, decoders)
+	if err != nil {
+		k.add(err)
+		return
+	}
+	for _, r := range x.Results {
+		if r.Diff != "" {
+			f := &events.Fault{
+				Kind: events.ErrInvalid, Where: filepath.Join(dir, name+".txtar"), What: fmt.Sprintf("example %q", r.Case),
+				Wanted: "what stands beside it", Got: "what is told above",
+			}
+			k.add(f)
+			k.app.printf("%s: example %q (- wanted, + got):\n", safe(f.Where), r.Case)
+			for l := range strings.Lines(r.Diff) {
+				k.app.printf("  %s\n", safe(strings.TrimRight(l, "\n")))
+			}
+		}
+	}
+	switch {
+	case len(x.Results) == 0:
+		k.tell(path, "no examples beside it")
+	case x.Passed():
+		k.tell(path, plural(len(x.Results), "example is", "examples are")+" right")
+	}
+	if len(x.Unused) > 0 {
+		k.tell(path, "columns never used: "+join(x.Unused))
+	}
+	if len(x.Unmet) > 0 && len(x.Results) > 0 {
+		k.tell(path, "codes no example shows: "+join(x.Unmet))
+	}
+}
+
+// tell says something of a mapping that is no mistake.
+func (k *checking) tell(path, what string) {
+	if rel, err := filepath.Rel(k.app.dir(), path); err == nil && filepath.IsLocal(rel) {
+		path = rel
+	}
+	for _, part := range fold(safe(path+": "+what), lineWidth) {
+		k.app.printf("%s\n", part)
+	}
 }

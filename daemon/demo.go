@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"path/filepath"
 	"slices"
 	"time"
@@ -38,9 +39,9 @@ func (c *demoCommand) Run(a *app) error {
 		return err
 	}
 	limitMemory(a.getenv)
-	e, err := a.open(p, openOptions{work: true})
+	e, err := a.open(p, openOptions{work: true, level: slog.LevelWarn})
 	if err != nil {
-		return err
+		return a.held(p, err)
 	}
 	s := &showing{app: a, plan: plan, e: e}
 	err = s.work()
@@ -56,16 +57,12 @@ type showing struct {
 	plan  *demo.Plan
 	e     *engine
 	total events.Counts
-	known int // originals read before
 	fed   []fedItem
 	wrong string // id of the event that was corrected, "" if it was before
 }
 
 func (s *showing) work() error {
 	err := s.e.readAll(s.app.ctx, func(r intake.Receipt) {
-		if r.Known {
-			s.known++
-		}
 		s.total = s.total.Add(r.Counts)
 	})
 	if err == nil {
@@ -108,7 +105,7 @@ func (s *showing) tell(took time.Duration) error {
 	a, c := s.app, s.total
 	a.printf("%d invented farms, %d cows, a year of trimming and scoring: %d files of 4 devices and a roster, in %s\n\n",
 		s.plan.Farms, s.plan.Cows, s.plan.Files, filepath.Dir(a.config))
-	if s.known == s.plan.Files && c.Read == 0 && s.wrong == "" {
+	if c.Read == 0 && s.wrong == "" {
 		a.printf("Every file was read before: running it again adds nothing.\n\n")
 	} else {
 		a.printf("%6d records read in %.1f s\n", c.Read, took.Seconds())

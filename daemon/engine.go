@@ -40,7 +40,7 @@ const (
 // openOptions say what an engine is opened for.
 type openOptions struct {
 	work  bool       // reading and feeding follow: every mapping must be right, the log must be whole
-	level slog.Level // what the logger says; zero is Info
+	level slog.Level // the least that the logger says
 }
 
 // An engine is a data folder that is open, with the rooms that work on it.
@@ -234,14 +234,9 @@ func (e *engine) beat(name string) {
 }
 
 // progress returns what shows how far the reading of an original has come.
-func (e *engine) progress(d *adapters.Delivery) func(records int, bytes int64) {
-	p := newProgress(e.stderr, d.Name, e.now)
-	return func(_ int, bytes int64) {
-		p.at(bytes, d.Size)
-		if d.Size >= 0 && bytes >= d.Size {
-			p.end()
-		}
-	}
+func (e *engine) progress(d *adapters.Delivery) func(records int) {
+	p := newProgress(e.stderr, d.Name+": records", e.now)
+	return func(records int) { p.at(int64(records), 0) }
 }
 
 // isNewest reports whether an event is the newest revision of its entity and no

@@ -125,9 +125,13 @@ func printFeed(a *app, f *delivery.State) error {
 		skipped = fmt.Sprintf("%s recorded without a grant in force; to send them: %s",
 			plural(f.Skipped, "stretch of the log was", "stretches of the log were"), a.hint("feed resume "+f.Feed+" --gap"))
 	}
+	stands := fmt.Sprintf("the end of the log, position %d", f.End)
+	if f.Position <= f.End {
+		stands = fmt.Sprintf("log position %d of %d; %s events from there on wait safely in the log", f.Position, f.End, behind(f))
+	}
 	facts(a.stdout, "", "feed", f.Feed, "recipient", f.Recipient, "to", f.To, "state", f.State, "why", f.Why, "since", f.Since,
 		"error", f.Error, "attempts", attempt, "generation", fmt.Sprint(f.Generation),
-		"stands at", fmt.Sprintf("log position %d of %d; %s events behind, they wait safely in the log", f.Position, f.End, behind(f)),
+		"stands at", stands,
 		"sent", fmt.Sprintf("%s, %s, %s", plural(f.Batches, "batch", "batches"), plural(f.Rows, "row", "rows"), plural(f.Deletes, "delete", "deletes")),
 		"last", strings.TrimSpace(f.LastName+" "+f.LastSent), "planned", f.Planned, "left out", skipped)
 	if len(f.Animals) == 0 {

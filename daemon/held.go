@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"dewclaw/daemon/internal/quarantine"
 	"dewclaw/events/index"
@@ -51,21 +52,22 @@ func (c *heldListCommand) Run(a *app) error {
 	if c.JSON {
 		return items(a, "held.list", q, func(raw json.RawMessage) error { return a.rawLine(raw) })
 	}
-	s := newSheet("id", "source", "where", "why")
 	n := 0
 	err := items(a, "held.list", q, func(h quarantine.Item) error {
 		n++
-		why := h.Reasons[0].String()
-		if more := len(h.Reasons) - 1; more > 0 {
-			why += fmt.Sprintf(" (and %s)", plural(more, "reason more", "reasons more"))
-		}
+		state := ""
 		if c.State == "all" {
-			why = h.State + "; " + why
+			state = ", " + h.State
 		}
+		a.printf("%s  source %s: %s%s\n", safe(h.ID), safe(h.Source), safe(heldWhere(&h)), state)
 		if h.Urgent != "" {
-			why = "urgent, " + h.Urgent + "; " + why
+			a.printf("    may be urgent: %s\n", safe(h.Urgent))
 		}
-		s.row(h.ID, h.Source, heldWhere(&h), why)
+		for _, r := range h.Reasons {
+			for i, part := range fold(safe(r.String()), lineWidth-6) {
+				a.printf("    %s%s\n", strings.Repeat("  ", min(i, 1)), part)
+			}
+		}
 		return nil
 	})
 	if n == 0 {
@@ -73,9 +75,6 @@ func (c *heldListCommand) Run(a *app) error {
 			a.printf("No records %s.\n", map[string]string{"held": "are held", "all": "were ever held"}[c.State]+stateWord(c.State))
 		}
 		return err
-	}
-	if perr := s.print(a.stdout); perr != nil {
-		return perr
 	}
 	a.printf("\n%s. One whole: %s\n", plural(n, "record", "records"), a.hint("held show ID"))
 	return err
@@ -120,6 +119,14 @@ func printHeld(a *app, h *quarantine.Item) {
 	}
 	if h.Fixed != "" {
 		a.printf("\nas fixed:\n  %s\n", safe(h.Fixed))
+	}
+	for _, d := range h.History {
+		a.printf("\n%s at log position %d, %s\n", safe(d.Action), d.Position, safe(d.Time))
+		var set []string
+		for _, x := range d.Set {
+			set = append(set, fmt.Sprintf("%s %s -> %s", x.Field, quoteEmpty(x.From), quoteEmpty(x.To)))
+		}
+		facts(a.stdout, "  ", "by", d.Who, "why", d.Why, "set", strings.Join(set, "; "))
 	}
 	if h.State == index.StillHeld.String() {
 		a.printf("\nput a value right: %s\nread it in:        %s\nleave it out:      %s\n",

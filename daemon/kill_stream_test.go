@@ -1,14 +1,11 @@
 package main
 
 import (
-	"bufio"
-	"bytes"
 	"context"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -104,52 +101,25 @@ events:
 	k.dewclaw(dir, "verify")
 }
 
-// killAt runs the daemon in lockstep with its beats and kills it when the beat
-// has begun and nothing of it was done.
+// killAt runs the daemon and kills it when the beat has begun and nothing of it
+// was done.
 func killAt(t *testing.T, dir, beat string) {
 	t.Helper()
-	told, tell, err := os.Pipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer told.Close()
-	step, go_, err := os.Pipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer go_.Close()
-	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
-	var out bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &out, &out
-	cmd.ExtraFiles = []*os.File{tell, step}
-	cmd.Env = append(os.Environ(), beatsVariable+"=3,4")
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	tell.Close()
-	step.Close()
-	if err := told.SetReadDeadline(time.Now().Add(patience)); err != nil {
-		t.Fatal(err)
-	}
-	r := bufio.NewReader(told)
+	c := startInLockstep(t, dir)
+	defer c.close()
 	for {
-		line, err := r.ReadString('\n')
-		if err != nil {
-			_ = cmd.Process.Kill()
-			_ = cmd.Wait()
-			t.Fatalf("beat %q did not come: %v\n%s", beat, err, out.String())
+		got, ok := c.next(patience)
+		if !ok {
+			t.Fatalf("beat %q did not come\n%s", beat, c.out.String())
 		}
-		if strings.TrimSpace(line) == beat {
+		if got == beat {
 			break
 		}
-		if _, err := go_.Write([]byte{'.'}); err != nil {
-			t.Fatal(err)
-		}
+		c.step()
 	}
-	if err := cmd.Process.Kill(); err != nil {
+	if err := c.kill(); err != nil {
 		t.Fatal(err)
 	}
-	_ = cmd.Wait()
 }
 
 func write(t *testing.T, name, text string) {

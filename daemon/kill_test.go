@@ -1,21 +1,16 @@
 package main
 
 import (
-	"bufio"
 	"bytes"
 	"crypto/sha256"
-	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"maps"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
-	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -34,23 +29,35 @@ const perBeat = 10
 
 // TestKill kills the daemon (SIGKILL) in the middle of its work, again and
 // again, aiming at each beat in turn, and starts it again over the same folder.
-// When the file is through, the log must hold each event exactly once, as a run
+// The daemon tells its beats in lockstep: it goes on with a beat only when it is
+// told to, and is killed a random moment later, so that the kill falls within
+// the beat or, if that was over sooner, before anything of the next one. When
+// the files are through, the log must hold each event exactly once, as a run
 // that nobody disturbed has them; the feed must lack nothing and tell nothing
 // under two names; and the books, worked out again from the archive, must
 // balance. Then it begins anew, until there were enough kills.
+//
+//	go test ./daemon -run '^TestKill$' -kills 200 -rows 200000
 func TestKill(t *testing.T) {
+	if testing.Short() {
+		*killCount, *killRows = min(*killCount, 3), min(*killRows, 2000)
+	}
+	if *long {
+		*killCount, *killRows = max(*killCount, 1000), max(*killRows, 200_000)
+	}
 	seed := *killSeed
 	if seed == 0 {
 		seed = uint64(time.Now().UnixNano())
 	}
 	t.Logf("seed %d (repeat with -kill-seed)", seed)
-	k := &killer{t: t, rnd: rand.New(rand.NewPCG(seed, 1)), last: map[string]int{}, beats: slices.Concat(intake.Beats(), delivery.Beats())}
-	k.file = []byte(goodRows(*killRows))
+	k := &killer{t: t, rnd: rand.New(rand.NewPCG(seed, 1)), last: map[string]int{}}
+	k.beats = slices.Concat([]string{"next"}, intake.Beats(), delivery.Beats())
+	k.enough = (*killCount + len(k.beats) - 1) / len(k.beats)
 	k.want = k.undisturbed()
-	for k.kills < *killCount || *killCount >= perBeat*len(k.beats) && k.fewest() < perBeat {
+	for !k.done() && !t.Failed() {
 		k.round()
 	}
-	t.Logf("%d kills in %d rounds, by the beat that had begun: %v", k.kills, k.rounds, k.last)
+	t.Logf("%d kills in %d rounds, by beat: %v", k.kills, k.rounds, k.last)
 	for _, b := range k.beats {
 		if *killCount >= perBeat*len(k.beats) && k.last[b] < perBeat {
 			t.Errorf("beat %q: %d kills, wanted at least %d", b, k.last[b], perBeat)
@@ -62,52 +69,70 @@ type killer struct {
 	t      *testing.T
 	rnd    *rand.Rand
 	beats  []string
-	file   []byte
+	enough int               // kills of each beat
 	want   map[string]digest // events of an undisturbed run: id and content
 	kills  int
 	rounds int
-	last   map[string]int // kills by the last beat that was told
+	last   map[string]int // kills by beat
 }
 
-// fewest returns the kills of the beat that got the fewest.
-func (k *killer) fewest() int {
-	n := k.last[k.beats[0]]
-	for _, b := range k.beats {
-		n = min(n, k.last[b])
+// done reports whether there were enough kills: so many in all, and when there
+// are kills for all, of each beat.
+func (k *killer) done() bool {
+	if k.kills < *killCount {
+		return false
 	}
-	return n
+	if *killCount < perBeat*len(k.beats) {
+		return true
+	}
+	for _, b := range k.beats {
+		if k.last[b] < perBeat {
+			return false
+		}
+	}
+	return true
 }
 
-// target returns the beat to aim at: the one with the fewest kills.
+// target returns a beat that has not had enough kills yet.
 func (k *killer) target() string {
-	return slices.MinFunc(k.beats, func(a, b string) int { return k.last[a] - k.last[b] })
+	var open []string
+	for _, b := range k.beats {
+		if k.last[b] < k.enough {
+			open = append(open, b)
+		}
+	}
+	if len(open) == 0 {
+		open = k.beats
+	}
+	return open[k.rnd.IntN(len(open))]
 }
 
-// project makes a folder with the file in it.
+// smallFiles stand before and behind the large one, so that the beats of a
+// whole original come often.
+const smallFiles = 30
+
+// project makes a folder with the files in it: one of -rows rows and small ones.
 func (k *killer) project() string {
 	dir := k.t.TempDir()
-	for name, text := range map[string]string{"dewclaw.yaml": killConfig, "chute.yaml": killMapping} {
-		path := filepath.Join(dir, name)
-		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+	write(k.t, filepath.Join(dir, "dewclaw.yaml"), killConfig)
+	write(k.t, filepath.Join(dir, "chute.yaml"), killMapping)
+	write(k.t, filepath.Join(dir, "out", ".keep"), "")
+	at := 0
+	file := func(name string, rows int) {
+		path := filepath.Join(dir, "in", name)
+		write(k.t, path, rowsFrom(at, rows))
+		old := time.Now().Add(-time.Hour)
+		if err := os.Chtimes(path, old, old); err != nil {
 			k.t.Fatal(err)
 		}
-		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
-			k.t.Fatal(err)
-		}
+		at += rows
 	}
-	if err := os.Mkdir(filepath.Join(dir, "out"), 0o755); err != nil {
-		k.t.Fatal(err)
+	for i := range smallFiles {
+		file(fmt.Sprintf("a-%02d.csv", i), 10)
 	}
-	path := filepath.Join(dir, "in", "rows.csv")
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		k.t.Fatal(err)
-	}
-	if err := os.WriteFile(path, k.file, 0o644); err != nil {
-		k.t.Fatal(err)
-	}
-	old := time.Now().Add(-time.Hour)
-	if err := os.Chtimes(path, old, old); err != nil {
-		k.t.Fatal(err)
+	file("m-large.csv", *killRows)
+	for i := range smallFiles {
+		file(fmt.Sprintf("z-%02d.csv", i), 10)
 	}
 	return dir
 }
@@ -146,90 +171,60 @@ func (k *killer) undisturbed() map[string]digest {
 	return k.events(dir)
 }
 
-// round takes a new folder and kills the daemon over it until the file is
+// round takes a new folder and kills the daemon over it until the files are
 // through or there were enough kills; then it lets it finish and judges.
 func (k *killer) round() {
 	k.rounds++
 	dir := k.project()
-	for range 400 {
-		if k.kills >= *killCount && k.fewest() >= perBeat {
-			break
-		}
-		if k.kill(dir) {
-			break
-		}
+	for !k.done() && !k.kill(dir) {
+		continue
 	}
 	k.dewclaw(dir, "once")
 	k.judge(dir)
 }
 
-// idle is how long no beat must come before the daemon counts as through.
-const idle = 3 * time.Second
+// Bounds of one life of the daemon.
+const (
+	idle    = 2 * time.Second         // no beat for so long: it is through
+	reAim   = 200                     // after so many beats without the one aimed at, another is chosen
+	longest = 1500 * time.Microsecond // a beat is killed at the latest so long after it has begun; most are shorter
+)
 
-// kill starts the daemon, waits for a beat and kills it there, a random moment
-// later. It reports whether the daemon came to rest before that.
+// kill starts the daemon, follows its beats to the one it aims at, lets that
+// begin and kills the daemon a random moment later. It reports whether the
+// daemon came to rest before that.
 func (k *killer) kill(dir string) (through bool) {
-	r, w, err := os.Pipe()
-	if err != nil {
-		k.t.Fatal(err)
-	}
-	defer r.Close()
-	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
-	var out bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &out, &out
-	cmd.ExtraFiles = []*os.File{w}
-	cmd.Env = append(os.Environ(), beatsVariable+"=3")
-	if err := cmd.Start(); err != nil {
-		k.t.Fatal(err)
-	}
-	w.Close()
-	beats := bufio.NewReader(r)
-	aim, skip := k.target(), k.rnd.IntN(6)
-	last := ""
+	c := startInLockstep(k.t, dir)
+	defer c.close()
+	aim, skip, seen := k.target(), k.rnd.IntN(4), 0
 	for {
-		if err := r.SetReadDeadline(time.Now().Add(idle)); err != nil {
-			k.t.Fatal(err)
-		}
-		line, err := beats.ReadString('\n')
-		if err != nil { // nothing left to do, or it failed
-			if err := cmd.Process.Signal(syscall.SIGTERM); err != nil && !errors.Is(err, os.ErrProcessDone) {
-				k.t.Fatal(err)
-			}
-			if err := cmd.Wait(); err != nil {
-				k.t.Fatalf("daemon failed: %v\n%s", err, out.String())
+		beat, ok := c.next(idle)
+		if !ok { // nothing left to do, or it failed
+			c.release()
+			if err := c.stop(); err != nil {
+				k.t.Fatalf("daemon failed: %v\n%s", err, c.out.String())
 			}
 			return true
 		}
-		last = strings.TrimSpace(line)
-		if last != aim {
+		if seen++; seen%reAim == 0 {
+			aim, skip = k.target(), 0
+		}
+		if beat != aim || skip > 0 {
+			if beat == aim {
+				skip--
+			}
+			c.step()
 			continue
 		}
-		if skip--; skip < 0 {
-			break
+		c.step()
+		time.Sleep(time.Duration(k.rnd.Int64N(int64(longest)))) // a moment within the beat, not a wait for a state
+		if err := c.kill(); err != nil {
+			k.t.Fatalf("%v\n%s", err, c.out.String())
 		}
+		k.kills++
+		k.last[beat]++
+		return false
 	}
-	time.Sleep(time.Duration(k.rnd.Int64N(int64(2 * time.Millisecond)))) // a moment within the beat, not a wait for a state
-	if err := cmd.Process.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
-		k.t.Fatal(err)
-	}
-	if err := r.SetReadDeadline(time.Time{}); err != nil {
-		k.t.Fatal(err)
-	}
-	rest, _ := io.ReadAll(beats)
-	if lines := strings.Fields(string(rest)); len(lines) > 0 {
-		last = lines[len(lines)-1]
-	}
-	err = cmd.Wait()
-	var exit *exec.ExitError
-	if !errors.As(err, &exit) || exit.Sys().(syscall.WaitStatus).Signal() != syscall.SIGKILL {
-		if err != nil {
-			k.t.Fatalf("daemon failed before it was killed: %v\n%s", err, out.String())
-		}
-		return true
-	}
-	k.kills++
-	k.last[last]++
-	return false
 }
 
 // judge holds a folder to what must be in it.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"path/filepath"
 
 	"dewclaw/daemon/internal/config"
@@ -37,12 +38,9 @@ func (c *onceCommand) Run(a *app) error {
 		return err
 	}
 	limitMemory(a.getenv)
-	e, err := a.open(p, openOptions{work: true})
-	if errors.Is(err, events.ErrLocked) {
-		return errors.Join(err, nil)
-	}
+	e, err := a.open(p, openOptions{work: true, level: slog.LevelWarn})
 	if err != nil {
-		return err
+		return a.held(p, err)
 	}
 	done := &summary{app: a, json: c.JSON}
 	err = c.work(a, e, done)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io/fs"
+	"log/slog"
 	"os"
 
 	"dewclaw/daemon/internal/api"
@@ -28,7 +29,7 @@ func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
 			Hints: []string{"read what waits: " + a.hint("once"), "or start the daemon: " + a.hint("run")},
 		}
 	}
-	e, err := a.open(p, openOptions{})
+	e, err := a.open(p, openOptions{level: slog.LevelWarn})
 	if errors.Is(err, events.ErrLocked) {
 		// A daemon that was just starting may answer by now.
 		if c, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
@@ -36,7 +37,7 @@ func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
 		}
 	}
 	if err != nil {
-		return err
+		return a.held(p, err)
 	}
 	err = e.operations().Ask(a.ctx, name, in, each)
 	return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
@@ -59,4 +60,20 @@ func (a *app) hint(command string) string {
 		return a.self + " " + command
 	}
 	return a.self + " --config " + shellQuote(a.config) + " " + command
+}
+
+// held explains that the data folder is in use; other errors stay as they are.
+func (a *app) held(p *project, err error) error {
+	if !errors.Is(err, events.ErrLocked) {
+		return err
+	}
+	f := &events.Fault{Kind: events.ErrLocked, Where: p.config.Data, Cause: err}
+	if _, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+		f.What = "data folder: a daemon works in it and reads by itself"
+		f.Hints = []string{"see what it does: " + a.hint("feed list"), "or stop it first"}
+		return f
+	}
+	f.What = "data folder: another process holds it and no daemon answers on its socket"
+	f.Hints = []string{"a command that is just running (once, demo, verify) will end: try again", "a daemon that hangs: stop it; what it had committed stands"}
+	return f
 }

@@ -35,7 +35,7 @@ func (c *runCommand) Run(a *app) error {
 	}
 	e, err := a.open(p, openOptions{work: true, level: level})
 	if err != nil {
-		return err
+		return a.held(p, err)
 	}
 	err = newDaemon(e).run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)

@@ -35,6 +35,10 @@ func matching(ts *testscript.TestScript, pattern string) []string {
 // keptDamage is where a script keeps the files it has damaged, as they then were.
 const keptDamage = ".damaged"
 
+func keptAs(ts *testscript.TestScript, name string) string {
+	return filepath.Join(ts.MkAbs(keptDamage), strings.ReplaceAll(name, string(filepath.Separator), "_"))
+}
+
 // flip turns one bit in the middle of the largest file that matches.
 func flip(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
@@ -56,14 +60,14 @@ func flip(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(name, b, 0o600))
 	ts.Check(os.Chmod(name, st.Mode().Perm()))
 	ts.Check(os.MkdirAll(ts.MkAbs(keptDamage), 0o755))
-	ts.Check(os.WriteFile(filepath.Join(ts.MkAbs(keptDamage), filepath.Base(name)), b, 0o600))
+	ts.Check(os.WriteFile(keptAs(ts, name), b, 0o600))
 	ts.Logf("flipped a bit in %s", name)
 }
 
 // sameTree checks that the damaged file is as the damage left it.
 func sameTree(ts *testscript.TestScript, neg bool, args []string) {
 	for _, f := range matching(ts, args[0]) {
-		if was, err := os.ReadFile(filepath.Join(ts.MkAbs(keptDamage), filepath.Base(f))); err == nil {
+		if was, err := os.ReadFile(keptAs(ts, f)); err == nil {
 			if b, err := os.ReadFile(f); err != nil || string(b) != string(was) {
 				ts.Fatalf("%s was written over: %d bytes, were %d (%v)", f, len(b), len(was), err)
 			}

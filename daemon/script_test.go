@@ -27,7 +27,7 @@ func TestMain(m *testing.M) {
 // runs it. Besides the commands of testscript there are
 //
 //	exits CODE command …       run the command; its exit code must be CODE
-//	until REGEXP command …     run the command again until its standard output matches
+//	until REGEXP command …     run the command again until it is fine and its output matches
 //	until-file REGEXP file     wait until the file is there and matches
 //	until-fed folder N         wait until the feed files in the folder have N different events
 //	rows file N                write N good rows of the layout of the scripts
@@ -101,11 +101,16 @@ func until(ts *testscript.TestScript, neg bool, args []string) {
 	re, err := regexp.Compile("(?m)" + args[0])
 	ts.Check(err)
 	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
-		err := ts.Exec(args[1], args[2:]...)
-		if out := ts.ReadFile("stdout"); err == nil && re.MatchString(out) {
+		cmd := exec.Command(args[1], args[2:]...) // not by ts: what a try prints is of no interest
+		cmd.Dir = ts.MkAbs(".")
+		cmd.Env = append(os.Environ(), "TZ=UTC", "DEWCLAW_CONFIG="+ts.Getenv("DEWCLAW_CONFIG"))
+		out, err := cmd.CombinedOutput()
+		if err == nil && re.Match(out) {
+			ts.Check(ts.Exec(args[1], args[2:]...))
 			return
-		} else if time.Now().After(end) {
-			ts.Fatalf("no match for %#q in the end; last output:\n%s%s(%v)", args[0], out, ts.ReadFile("stderr"), err)
+		}
+		if time.Now().After(end) {
+			ts.Fatalf("no match for %#q in the end; last output (%v):\n%s", args[0], err, out)
 		}
 	}
 }

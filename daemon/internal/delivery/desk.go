@@ -34,8 +34,9 @@ const (
 // Beats lists the beats of the way out in their order.
 func Beats() []string { return []string{BeatRead, BeatPlan, BeatSend, BeatSave} }
 
-// Options say what a [Desk] works with. Config, Log, Bucket and Sink must be
-// set; Known if a feed waits for known animals.
+// Options say what a [Desk] works with. Config must be set, and Encoders for
+// mappings; whoever does more than [New] sets Log, Bucket and Sink too, and Known
+// if a feed waits for known animals.
 type Options struct {
 	Config *config.Config
 	Log    Log
@@ -145,6 +146,11 @@ func (d *Desk) begin() error {
 	defer d.mu.Unlock()
 	if d.running {
 		return errors.New("run feeds: they run already")
+	}
+	for _, f := range d.feeds {
+		if f.cfg.KnownAnimals && d.o.Known == nil {
+			return errors.New("feed " + f.cfg.ID + ": nothing to ask for known animals")
+		}
 	}
 	d.running = true
 	return nil

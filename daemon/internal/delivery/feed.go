@@ -85,9 +85,6 @@ func newFeed(d *Desk, cfg *config.Feed) (*feed, error) {
 			Kind: events.ErrInvalid, Who: "feed " + cfg.ID, What: "kinds", Wanted: "examination among them, because a row is an examination", Got: fmt.Sprint(kinds),
 		}
 	}
-	if cfg.KnownAnimals && d.o.Known == nil {
-		return nil, errors.New("feed " + cfg.ID + ": nothing to ask for known animals")
-	}
 	f.lawyer, err = newLawyer(d.o.Config, cfg, kinds)
 	return f, err
 }

@@ -257,7 +257,7 @@ func TestNew_TellsWhatCannotBeFed(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 	w.configure(vet("known-animals: wait"))
-	if _, err := New(w.o); err == nil {
+	if err := w.desk().Once(w.ctx()); err == nil {
 		t.Error("nothing to ask for known animals is accepted")
 	}
 }

@@ -21,7 +21,7 @@ var inchColumns = []string{
 }
 
 var inchLesion = map[string]string{
-	"SU": "ulcer", "SH": "bruise", "WL": "white line", "DD": "skin, rear", "HHE": "heel horn", "IH": "growth", "TS": "thin",
+	"SU": "ulcer", "SH": "bruise", "WL": "white line", "DD": "rear skin", "HHE": "heel horn", "IH": "growth", "TS": "thin",
 }
 var inchReason = map[string]string{"lame": "lame", "mid-lactation": "mid", "dry-off": "dry", "heifer": "heifer", "recheck": "again"}
 

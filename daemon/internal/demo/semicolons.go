@@ -62,7 +62,7 @@ func semicolonRows(x *exam) []*semicolonRow {
 			}
 		}
 		if mm, ok := x.toe[foot]; ok {
-			c[14] = strings.Replace(fmt.Sprintf("%.1f", mm), ".", ",", 1)
+			c[14] = strings.Replace(fmt.Sprintf("%.1f", mm+0.01), ".", ",", 1)
 		}
 		if len(rows) == 0 {
 			c[15] = frenchRemark[x.remark]

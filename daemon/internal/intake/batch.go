@@ -33,7 +33,7 @@ func (in *Intake) TakeBatch(ctx context.Context, src *Source, ds []*adapters.Del
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	receipt := Receipt{Source: src.ID}
-	b := &batch{in: in, src: src, t: t, receipt: &receipt, b: newBuilder(false)}
+	b := &batch{in: in, src: src, t: t, receipt: &receipt, b: newBuilder(false, in.Sizes.Records)}
 	err := errors.Join(in.catchUp(ctx), in.keepMapping(ctx, src))
 	for len(ds) > 0 && err == nil {
 		if err = b.take(ctx, ds[0]); err == nil {
@@ -141,10 +141,10 @@ func (b *batch) add(ctx context.Context, m message) error {
 		return err
 	}
 	size := measure(parts)
-	if size.records > events.MaxEntryRecords || size.bytes > events.MaxEntryBytes {
+	if size.records > b.in.Sizes.Records || size.bytes > events.MaxEntryBytes {
 		return b.alone(ctx, m.d)
 	}
-	if b.b.records+size.records > events.MaxEntryRecords || b.b.size+size.bytes > events.MaxEntryBytes {
+	if b.b.records+size.records > b.in.Sizes.Records || b.b.size+size.bytes > events.MaxEntryBytes {
 		if err := b.commit(ctx); err != nil {
 			return err
 		}
@@ -212,7 +212,7 @@ func (r *reading) mapPart(m Member) part {
 	s := &safeMapper{source: r.src.ID, start: func() mapper { return p.run.Mapper() }, grouped: r.inward.Grouped(), panics: r.panicked}
 	for err == nil {
 		var rows []adapters.Row
-		rows, err = readRows(dec, r.panicked)
+		rows, err = readRows(dec, r.in.Sizes.Rows, r.panicked)
 		p.block.records = s.mapRows(rows, p.block.records)
 		p.block.rows = append(p.block.rows, rows...)
 	}
@@ -324,7 +324,7 @@ func (b *batch) commit(ctx context.Context) error {
 	}
 	b.receipt.add(Receipt{Archive: hash, Name: e.Name, Counts: e.Counts, First: p, Last: p, Entries: 1})
 	done := b.messages
-	b.messages, b.b, b.stream, b.last = nil, newBuilder(false), "", 0
+	b.messages, b.b, b.stream, b.last = nil, newBuilder(false, b.in.Sizes.Records), "", 0
 	for _, m := range done {
 		b.in.acknowledge(ctx, m.d, adapters.Taken)
 	}

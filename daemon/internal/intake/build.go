@@ -18,18 +18,20 @@ type builder struct {
 	x       index.Extra
 	states  map[events.RecordID]*index.Record // records it says something about, as they are known then
 	held    map[string]struct{}
-	waiting map[events.RecordID]int // records that began to wait, by line
+	waiting map[events.RecordID]events.Waiting // records that began to wait
 	settled map[events.RecordID]struct{}
 	size    int // of events and held records as JSON
 	records int // that put something in it
 	read    int // records that went by since it began
 	arena   []byte
+	most    int // records an entry can have
 }
 
-func newBuilder(raw bool) *builder {
+func newBuilder(raw bool, most int) *builder {
 	b := &builder{
+		most:   most,
 		states: map[events.RecordID]*index.Record{}, held: map[string]struct{}{},
-		waiting: map[events.RecordID]int{}, settled: map[events.RecordID]struct{}{},
+		waiting: map[events.RecordID]events.Waiting{}, settled: map[events.RecordID]struct{}{},
 	}
 	b.x.Touches = make([]index.Touch, 0, 1024)
 	if raw {
@@ -44,7 +46,7 @@ func (b *builder) empty() bool { return b.read == 0 && b.records == 0 && len(b.s
 // full reports whether an entry of this size has to close before size bytes of
 // one more record.
 func (b *builder) full(size int) bool {
-	return b.records > 0 && (b.records >= events.MaxEntryRecords || b.size+size > events.MaxEntryBytes)
+	return b.records > 0 && (b.records >= b.most || b.size+size > events.MaxEntryBytes)
 }
 
 // alloc returns n bytes of length zero that are nobody else's.
@@ -115,8 +117,8 @@ func heldSize(h *events.Held) int {
 }
 
 // wait notes that a record waits from this entry on.
-func (b *builder) wait(id events.RecordID, line int) {
-	b.waiting[id] = line
+func (b *builder) wait(id events.RecordID, w events.Waiting) {
+	b.waiting[id] = w
 	delete(b.settled, id)
 }
 
@@ -148,10 +150,10 @@ func (b *builder) close(from, to *events.Cursor) *events.Entry {
 	for _, id := range sortedIDs(b.settled) {
 		to.Settled = append(to.Settled, id.String())
 	}
-	for _, id := range sortedIDs(b.waiting) {
-		to.Waiting = append(to.Waiting, events.Waiting{Record: id.String(), Line: b.waiting[id]})
+	for _, w := range b.waiting {
+		to.Waiting = append(to.Waiting, w)
 	}
-	slices.SortStableFunc(to.Waiting, func(x, y events.Waiting) int { return x.Line - y.Line })
+	slices.SortFunc(to.Waiting, func(x, y events.Waiting) int { return x.At - y.At })
 	return e
 }
 

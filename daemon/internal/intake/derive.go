@@ -162,7 +162,7 @@ func (v *verifier) messages(ctx context.Context, e *events.Entry) error {
 		return nil
 	}
 	defer func() { _ = pack.Close() }()
-	b := newBuilder(false)
+	b := newBuilder(false, v.in.Sizes.Records)
 	for i := range pack.Len() {
 		m, err := pack.Message(i)
 		if err != nil {

@@ -74,7 +74,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if !isWaiting(v) {
 		return fmt.Errorf("record %s of %s waits in the log and was not met in the original: %w", id, r.name, events.ErrCorrupt)
 	}
-	rec, err := unpackWaiting(v)
+	rec, w, err := unpackWaiting(v)
 	if err != nil {
 		return err
 	}
@@ -86,7 +86,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if err != nil {
 		return err
 	}
-	s := situation{ended: true}
+	s := situation{ended: true, continues: w.After || len(w.Earlier) > 0}
 	if err := r.current(rec, &s); err != nil {
 		return err
 	}
@@ -118,6 +118,9 @@ func (r *reading) vanish(ctx context.Context, end mapping.Ending, unread string)
 		return err
 	}
 	for _, scope := range r.scopes() {
+		if slices.Contains(r.scopesRead, index.ScopeRead{Scope: scope, Records: r.done}) {
+			continue // an earlier run told of it
+		}
 		c := &events.Complete{AsOf: r.asOf, Scope: scope}
 		why := map[string]bool{}
 		for _, day := range r.daysOf(scope) {
@@ -146,9 +149,6 @@ func (r *reading) vanish(ctx context.Context, end mapping.Ending, unread string)
 		}
 		r.b.entry.Complete = c
 		r.b.records++
-		if err := r.pace.after(ctx); err != nil {
-			return err
-		}
 	}
 	return nil
 }

@@ -43,7 +43,7 @@ func (f *flight) after(ctx context.Context) error {
 		return f.giveWay(ctx)
 	}
 	b := f.r.b
-	if b.records >= events.MaxEntryRecords || b.size >= events.MaxEntryBytes || b.read >= maxEntryRead {
+	if b.records >= b.most || b.size >= events.MaxEntryBytes || b.read >= f.in.Sizes.Read {
 		return f.closeEntry(ctx, false)
 	}
 	return nil

@@ -61,6 +61,11 @@ var decoders = map[string]adapters.NewDecoder{"csv": csv.NewDecoder, "json": jso
 // newHouse builds a house in dir, on a log that may hold entries already.
 func newHouse(t tb, dir string, log *memoryLog) *house {
 	t.Helper()
+	return newSizedHouse(t, dir, log, intake.Sizes{})
+}
+
+func newSizedHouse(t tb, dir string, log *memoryLog, sizes intake.Sizes) *house {
+	t.Helper()
 	h := &house{t: t, dir: dir, log: log}
 	var err error
 	if h.archive, err = archive.Open(filepath.Join(dir, "archive")); err != nil {
@@ -72,7 +77,7 @@ func newHouse(t tb, dir string, log *memoryLog) *house {
 	h.in = intake.New(intake.Deps{
 		Log: log, Index: h.ix, Archive: h.archive, Decoders: decoders, Unpack: unpack,
 		Now:    func() time.Time { return received.Add(time.Hour) },
-		Logger: slog.New(slog.NewTextHandler(io.Discard, nil)), Workers: 2,
+		Logger: slog.New(slog.NewTextHandler(io.Discard, nil)), Workers: 2, Sizes: sizes,
 		Committed: func(e *events.Entry) { h.entries = append(h.entries, e) },
 	})
 	return h

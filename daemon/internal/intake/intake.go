@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -43,9 +44,23 @@ type Deps struct {
 	// of one source in the order of the log; may be nil. It must be quick.
 	Committed func(*events.Entry)
 
+	// Sizes are for tests: the events do not depend on them. Zero is right.
+	Sizes Sizes
+
 	// Beat is told the name of each beat when it begins, by several goroutines
 	// at once; may be nil. Crash tests stop the program there.
 	Beat func(name string)
+}
+
+// Sizes say how much goes together; what is zero has its default.
+type Sizes struct {
+	Rows    int // rows that go through the pipe together
+	Records int // records in an entry
+	Read    int // records that go by before the cursor moves
+}
+
+func (s Sizes) orDefault() Sizes {
+	return Sizes{cmp.Or(s.Rows, blockRows), cmp.Or(s.Records, events.MaxEntryRecords), cmp.Or(s.Read, maxEntryRead)}
 }
 
 // Unpack yields the members of an original: see [dewclaw/adapters/packed]. An
@@ -80,6 +95,7 @@ func New(d Deps) *Intake {
 	if d.Rules == nil {
 		d.Rules = rules.Defaults()
 	}
+	d.Sizes = d.Sizes.orDefault()
 	if d.Workers <= 0 {
 		d.Workers = runtime.GOMAXPROCS(0)
 	}

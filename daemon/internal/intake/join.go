@@ -15,8 +15,10 @@ import (
 // of it.
 type joint struct {
 	rec       *adapters.Record
-	continues bool // there were such rows
-	overtakes bool // and they waited for the end of the original
+	continues bool  // there were such rows
+	overtakes bool  // and they waited for the end of the original
+	after     bool  // some of them were settled by themselves
+	earlier   []int // places of those that waited
 }
 
 // join looks for earlier rows of the same original with the same record. What
@@ -32,18 +34,29 @@ func (r *reading) join(ctx context.Context, rec *adapters.Record, known *index.R
 		return j, err
 	}
 	if isWaiting(seen) {
-		earlier, err := unpackWaiting(seen)
-		if err != nil {
-			return j, err
-		}
-		j.continues, j.overtakes = true, true
-		j.rec, err = union(earlier, rec)
-		return j, err
+		return overtake(seen, rec)
 	}
 	if !ok && !touched {
 		return j, nil
 	}
-	j.continues = true
+	return r.goOn(ctx, rec, known, touched)
+}
+
+// overtake joins a record to the one that waited before it.
+func overtake(seen []byte, rec *adapters.Record) (joint, error) {
+	earlier, w, err := unpackWaiting(seen)
+	if err != nil {
+		return joint{rec: rec}, err
+	}
+	j := joint{continues: true, overtakes: true, after: w.After, earlier: append(w.Earlier, w.At)}
+	j.rec, err = union(earlier, rec)
+	return j, err
+}
+
+// goOn merges the examination of a record with what its source said of it in
+// rows of this original that were settled by themselves.
+func (r *reading) goOn(ctx context.Context, rec *adapters.Record, known *index.Record, touched bool) (joint, error) {
+	j := joint{rec: rec, continues: true, after: true}
 	at := examinationOf(rec)
 	if at < 0 {
 		return j, nil
@@ -134,13 +147,13 @@ func isWaiting(v []byte) bool { return len(v) > 0 && v[0] == packedWaiting }
 
 // A waitingRecord is a record as it waits in a scratch.
 type waitingRecord struct {
+	Waiting events.Waiting
 	Record  adapters.Record
 	DataLen []int // of each draft: its data is the end of Open
-	_       struct{}
 }
 
-func packWaiting(rec *adapters.Record) ([]byte, error) {
-	w := waitingRecord{Record: *rec}
+func packWaiting(rec *adapters.Record, waiting events.Waiting) ([]byte, error) {
+	w := waitingRecord{Record: *rec, Waiting: waiting}
 	w.Record.Drafts = slices.Clone(rec.Drafts)
 	for i := range w.Record.Drafts {
 		d := &w.Record.Drafts[i]
@@ -151,16 +164,16 @@ func packWaiting(rec *adapters.Record) ([]byte, error) {
 	return append([]byte{packedWaiting}, b...), err
 }
 
-func unpackWaiting(v []byte) (*adapters.Record, error) {
+func unpackWaiting(v []byte) (*adapters.Record, events.Waiting, error) {
 	var w waitingRecord
 	if err := json.Unmarshal(v[1:], &w); err != nil {
-		return nil, err
+		return nil, w.Waiting, err
 	}
 	for i := range w.Record.Drafts {
 		d := &w.Record.Drafts[i]
 		d.Data = d.Open[len(d.Open)-w.DataLen[i]:]
 	}
-	return &w.Record, nil
+	return &w.Record, w.Waiting, nil
 }
 
 func packMissing(slots []events.Slot) []byte {

@@ -48,6 +48,7 @@ type pipe struct {
 	dec     adapters.Decoder
 	raw     *index.Raw
 	grouped bool
+	size    int // rows of a block
 	panics  func(value any, stack []byte)
 	beat    func(string)
 	order   chan *block // as decoded
@@ -85,7 +86,7 @@ func (p *pipe) decode(ctx context.Context) {
 	defer close(p.jobs)
 	for last := false; !last; {
 		b := &block{done: make(chan struct{})}
-		b.rows, b.err = readRows(p.dec, p.panics)
+		b.rows, b.err = readRows(p.dec, p.size, p.panics)
 		last = b.err != nil
 		b.last = last
 		if b.err == io.EOF {
@@ -103,16 +104,16 @@ func (p *pipe) decode(ctx context.Context) {
 
 // readRows reads one block of rows; the error is io.EOF at the end. A decoder
 // that panics spoils the original.
-func readRows(dec adapters.Decoder, panics func(any, []byte)) (rows []adapters.Row, err error) {
+func readRows(dec adapters.Decoder, n int, panics func(any, []byte)) (rows []adapters.Row, err error) {
 	defer func() {
 		if v := recover(); v != nil {
 			panics(v, debug.Stack())
 			err = &events.Fault{Kind: events.ErrInvalid, What: "rows", Wanted: "an original that can be split into rows", Got: fmt.Sprintf("a panic: %v", v)}
 		}
 	}()
-	rows = make([]adapters.Row, 0, blockRows)
-	for len(rows) < blockRows && err == nil {
-		rows, err = dec.Read(rows, blockRows-len(rows))
+	rows = make([]adapters.Row, 0, n)
+	for len(rows) < n && err == nil {
+		rows, err = dec.Read(rows, n-len(rows))
 	}
 	return rows, err
 }

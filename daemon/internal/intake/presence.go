@@ -1,7 +1,7 @@
 package intake
 
 import (
-	"errors"
+	"context"
 	"slices"
 
 	"dewclaw/adapters"
@@ -54,7 +54,7 @@ func lacking(rec *adapters.Record, known *index.Record) []events.Slot {
 
 // remember does for a record that an earlier run settled what the rest of the
 // original needs: that it was there, and whether it waits.
-func (r *reading) remember(p passing) error {
+func (r *reading) remember(ctx context.Context, p passing) error {
 	rec := p.rec
 	switch rec.Outcome {
 	case adapters.Ignored:
@@ -65,33 +65,41 @@ func (r *reading) remember(p passing) error {
 	if err := r.current(rec, &situation{}); err != nil {
 		return err
 	}
-	seen, ok, err := r.scratch.Get(rec.ID)
-	if err != nil {
-		return err
-	}
-	if isWaiting(seen) {
-		earlier, err := unpackWaiting(seen)
-		if err != nil {
-			return err
-		}
-		joined, err := union(earlier, rec)
-		if errors.Is(err, events.ErrInvalid) {
-			return nil // it was held
-		}
-		if err != nil {
-			return err
-		}
-		rec = joined
-	}
-	if line, waits := r.pending[rec.ID]; waits && line == rec.Line {
-		v, err := packWaiting(rec)
-		if err != nil {
-			return err
-		}
-		return r.scratch.Put(rec.ID, v)
+	if w, ok := r.pending[rec.ID]; ok && (w.At == r.n || slices.Contains(w.Earlier, r.n)) {
+		return r.waitsStill(ctx, p, w)
 	}
 	if r.asOf == "" {
 		return r.scratch.Put(rec.ID, nil)
 	}
-	return r.note(rec, p.found, ok && !isWaiting(seen))
+	_, ok, err := r.scratch.Get(rec.ID)
+	if err != nil {
+		return err
+	}
+	return r.note(rec, p.found, ok)
+}
+
+// waitsStill puts a row back together with the rows of its record that an
+// earlier run left waiting.
+func (r *reading) waitsStill(ctx context.Context, p passing, w events.Waiting) error {
+	seen, _, err := r.scratch.Get(p.rec.ID)
+	if err != nil {
+		return err
+	}
+	j := joint{rec: p.rec}
+	switch {
+	case isWaiting(seen):
+		j, err = overtake(seen, p.rec)
+	case w.After:
+		j, err = r.goOn(ctx, p.rec, p.found, r.touched(p.found))
+	}
+	if err != nil {
+		return err
+	}
+	now := w
+	now.At, now.Earlier = r.n, j.earlier
+	v, err := packWaiting(j.rec, now)
+	if err != nil {
+		return err
+	}
+	return r.scratch.Put(p.rec.ID, v)
 }

@@ -34,15 +34,16 @@ type reading struct {
 	b     *builder
 	stale []*builder // closed since the records of this block were looked up
 
-	start   events.Position // first entry of the reading; 0 before it is appended
-	begun   bool            // from is where the source stands; false: at the beginning
-	from    events.Cursor
-	n       int                     // records that went by, those of an earlier run included
-	skip    int                     // records that an earlier run settled
-	line    int                     // last line that went by
-	done    int                     // records that are in closed entries or in the builder
-	doneAt  int                     // last line of those
-	pending map[events.RecordID]int // records an earlier run left waiting, with their lines
+	start      events.Position // first entry of the reading; 0 before it is appended
+	begun      bool            // from is where the source stands; false: at the beginning
+	from       events.Cursor
+	n          int                                // records that went by, those of an earlier run included
+	skip       int                                // records that an earlier run settled
+	line       int                                // last line that went by
+	done       int                                // records that are in closed entries or in the builder
+	doneAt     int                                // last line of those
+	pending    map[events.RecordID]events.Waiting // records an earlier run left waiting
+	scopesRead []index.ScopeRead                  // scopes an earlier run told of
 
 	membersRead int
 	memberFrom  events.Position // first entry of the member; 0 before it is appended
@@ -123,7 +124,7 @@ func (r *reading) begin() error {
 }
 
 func (r *reading) newBuilder() *builder {
-	b := newBuilder(r.raw != nil)
+	b := newBuilder(r.raw != nil, r.in.Sizes.Records)
 	b.x.RawKey = r.rawKey
 	return b
 }

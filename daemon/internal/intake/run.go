@@ -166,7 +166,7 @@ func (r *reading) rows(ctx context.Context, name string, run *mapping.Run, dec a
 	}
 	r.scope = run.Scope()
 	start := func() mapper { return run.Mapper() }
-	p := &pipe{source: r.src.ID, start: start, dec: dec, raw: r.raw, grouped: r.inward.Grouped(), panics: r.panicked, beat: r.in.Beat}
+	p := &pipe{source: r.src.ID, start: start, dec: dec, raw: r.raw, grouped: r.inward.Grouped(), panics: r.panicked, beat: r.in.Beat, size: r.in.Sizes.Rows}
 	if r.single != nil {
 		p.raw = nil
 	}
@@ -319,7 +319,7 @@ func (r *reading) one(ctx context.Context, rec *adapters.Record, b *block, at in
 // forgetChanged forgets changed records whose rows are out of every block that
 // was looked up before they changed.
 func (r *reading) forgetChanged() {
-	const depth = 2*maxEntryRead/blockRows + 64 // an entry being built, one in the air, the pipe
+	depth := 2*r.in.Sizes.Read/r.in.Sizes.Rows + 4*r.in.Workers + 16 // an entry being built, one in the air, the pipe
 	if len(r.changed) < 4096 {
 		return
 	}

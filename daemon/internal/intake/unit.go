@@ -22,7 +22,7 @@ func (r *reading) take(ctx context.Context, p passing) error {
 	r.n++
 	r.line = max(r.line, p.rec.Line, p.rec.LastLine)
 	if r.n <= r.skip {
-		return r.remember(p)
+		return r.remember(ctx, p)
 	}
 	var err error
 	switch p.rec.Outcome {
@@ -154,12 +154,15 @@ func (r *reading) decide(ctx context.Context, rec *adapters.Record, known *index
 func (r *reading) put(ctx context.Context, p passing, j joint, known *index.Record) error {
 	id := j.rec.ID
 	if r.rule.outcome == waits {
-		r.b.wait(id, j.rec.Line)
+		w := events.Waiting{
+			Record: id.String(), Line: max(j.rec.Line, j.rec.LastLine), At: r.n, Earlier: j.earlier, After: j.after,
+		}
+		r.b.wait(id, w)
 		r.waiting++
 		if r.single != nil {
 			r.order = append(r.order, id)
 		}
-		v, err := packWaiting(j.rec)
+		v, err := packWaiting(j.rec, w)
 		if err != nil {
 			return err
 		}

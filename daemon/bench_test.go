@@ -1,0 +1,125 @@
+package main
+
+import (
+	"bytes"
+	"flag"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"dewclaw/testdata/bench"
+)
+
+var benchRows = flag.Int("bench-rows", 500_000, "rows of the big file of BenchmarkOnce")
+
+// benchConfig has no feed: what is measured is the way from a file to the
+// fsynced log.
+const benchConfig = `version: 1
+farms: {hilltop: {name: Hilltop, zone: Europe/Berlin}}
+sources:
+  chute: {farm: hilltop, folder: in, files: ["*.csv"], mapping: big.yaml, rest: 100ms}
+`
+
+// BenchmarkOnce runs the whole program over the big file, in a process of its
+// own with nothing in its data folder, and then over its re-export with one row
+// in a hundred changed:
+//
+//	go test ./daemon -run '^$' -bench Once -benchtime 1x
+//
+// It reports rows/s, events/s and the peak of resident memory; start and stop of
+// the program are part of the time.
+func BenchmarkOnce(b *testing.B) {
+	for _, again := range []bool{false, true} {
+		name := map[bool]string{false: "first", true: "re-export"}[again]
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				b.StopTimer()
+				dir := b.TempDir()
+				first := benchProject(b, dir)
+				if again {
+					benchOnce(b, dir)
+					benchFile(b, dir, true)
+				}
+				b.StartTimer()
+				took, peak := benchOnce(b, dir)
+				b.ReportMetric(float64(*benchRows)/took.Seconds(), "rows/s")
+				if !again {
+					b.ReportMetric(float64(first.Events)/took.Seconds(), "events/s")
+				}
+				b.ReportMetric(float64(peak)/(1<<20), "peak-MiB")
+			}
+		})
+	}
+}
+
+func benchProject(b *testing.B, dir string) bench.Counts {
+	b.Helper()
+	mapping, err := os.ReadFile(filepath.Join("..", "testdata", "bench", "big.yaml"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	for name, text := range map[string][]byte{"dewclaw.yaml": []byte(benchConfig), "big.yaml": mapping} {
+		if err := os.WriteFile(filepath.Join(dir, name), text, 0o644); err != nil {
+			b.Fatal(err)
+		}
+	}
+	return benchFile(b, dir, false)
+}
+
+// benchFile writes the big file into the folder of the source, at rest.
+func benchFile(b *testing.B, dir string, changed bool) bench.Counts {
+	b.Helper()
+	name := filepath.Join(dir, "in", map[bool]string{false: "a.csv", true: "b.csv"}[changed])
+	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+		b.Fatal(err)
+	}
+	f, err := os.Create(name)
+	if err != nil {
+		b.Fatal(err)
+	}
+	c, err := bench.Write(f, bench.Options{Rows: *benchRows, Seed: 1, Changed: changed})
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	old := time.Now().Add(-time.Hour)
+	if err == nil {
+		err = os.Chtimes(name, old, old)
+	}
+	if err != nil {
+		b.Fatal(err)
+	}
+	return c
+}
+
+// benchOnce runs the program and returns how long it took and its peak of
+// resident memory in bytes.
+func benchOnce(b *testing.B, dir string) (time.Duration, int64) {
+	b.Helper()
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "once")
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &out
+	start := time.Now()
+	if err := cmd.Run(); err != nil {
+		b.Fatalf("%v\n%s", err, out.String())
+	}
+	took := time.Since(start)
+	for line := range strings.Lines(out.String()) {
+		if strings.HasPrefix(line, "read ") {
+			b.Logf("%s in %.2f s", strings.TrimSpace(line), took.Seconds())
+		}
+	}
+	usage, ok := cmd.ProcessState.SysUsage().(*syscall.Rusage)
+	if !ok {
+		return took, 0
+	}
+	peak := usage.Maxrss
+	if runtime.GOOS != "darwin" {
+		peak <<= 10 // kilobytes, but on Darwin bytes (getrusage(2))
+	}
+	return took, peak
+}
