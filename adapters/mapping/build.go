@@ -253,11 +253,12 @@ func (m *Mapper) documentLine() int {
 	return m.row.Line
 }
 
-// documentText returns the text of the document the row stands in.
+// documentText returns the text of the document the row stands in; of csv, what
+// stands before the rows.
 func (m *Mapper) documentText() string {
 	switch {
 	case m.run.in.csv:
-		return strings.Join(m.run.head.Titles, "\n")
+		return strings.Join(append(slices.Clone(m.run.head.Titles), strings.Join(m.run.head.Columns, string(m.run.in.layout.Delimiter))), "\n")
 	case m.row.DocText != "":
 		return m.row.DocText
 	}

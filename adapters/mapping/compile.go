@@ -13,7 +13,7 @@ import (
 // mistake, so that all are told at once.
 type compiler struct {
 	faults
-	csv        bool
+	csv        bool    // rows are cells
 	dates      *layout // layout of every date that has none of its own; nil if there is none
 	times      *layout
 	mark       byte // decimal mark
@@ -115,9 +115,13 @@ func (c *compiler) scalar(n *node, what, wanted string) (string, bool) {
 
 // word returns the text of n, which must be one of the words.
 func (c *compiler) word(n *node, what string, words ...string) string {
-	s, ok := c.scalar(n, what, "one of "+listed(words))
+	wanted := words[0]
+	if len(words) > 1 {
+		wanted = "one of " + listed(words)
+	}
+	s, ok := c.scalar(n, what, wanted)
 	if ok && !slices.Contains(words, s) {
-		c.addNear(n, what, "one of "+listed(words), s, words)
+		c.addNear(n, what, wanted, s, words)
 		ok = false
 	}
 	if !ok {

@@ -72,9 +72,8 @@ func (c *compiler) tested(x *cond, t *template) {
 	each := ""
 	if t.each != nil {
 		each = t.each.query.String()
-	}
-	if x.value.place.kind == inItem && t.each == nil {
-		return // the cell of a column found by its name
+	} else if t.columns != nil {
+		each = inColumns
 	}
 	i := slices.IndexFunc(c.tests, func(o *test) bool {
 		return o.value.place.same(&x.value.place) && (o.each == each || x.value.place.kind != inItem)
@@ -87,6 +86,10 @@ func (c *compiler) tested(x *cond, t *template) {
 	o.words = append(o.words, x.words...)
 	o.free = o.free || x.any
 }
+
+// inColumns stands for the items of all "columns" of csv: several may find the
+// same column.
+const inColumns = "columns"
 
 // settleTests adds what the tables and fields of the mapping know of the tested
 // places.

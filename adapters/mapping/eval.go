@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 
@@ -241,10 +242,8 @@ func (m *Mapper) code(v *value, s string, final bool) (string, bool) {
 		return s, true
 	}
 	if t.isCode() && t.list != nil && s != "" && !t.list.Has(s) {
-		for _, side := range sideCodes {
-			if t.sides && s == side {
-				return s, true
-			}
+		if t.sides && m.run.in.sides != "" && slices.Contains(sideCodes, s) {
+			return s, true
 		}
 		p := t.list.Problem(s)
 		m.refuse(v, p.Wanted, p.Got)

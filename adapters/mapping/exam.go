@@ -112,11 +112,26 @@ func (m *Mapper) fits() bool {
 		for _, s := range single {
 			a, b := *s.at(rec.p), *s.at(row.p)
 			if a != "" && b != "" && a != b {
-				m.reason(s.field, "", quote(a)+" as in the rows before of the same examination", quote(b))
+				m.reason(s.field, row.t.column(s.field, m.run.in.row), quote(a)+" as in the rows before of the same examination", quote(b))
 			}
 		}
 	}
 	return len(m.reasons) == 0
+}
+
+// column names what a field of the template is read from.
+func (t *template) column(key string, row []field) string {
+	for i := range t.fields {
+		if t.fields[i].key == key {
+			return t.fields[i].value.place.column()
+		}
+	}
+	for _, h := range t.inherit {
+		if row[h.row].key == key {
+			return row[h.row].value.place.column()
+		}
+	}
+	return ""
 }
 
 // exam returns the examination of a pass, or nil.

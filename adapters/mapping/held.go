@@ -15,7 +15,7 @@ func (m *Mapper) hold() {
 	r := m.row
 	h := &events.Held{
 		Line: r.Line, LastLine: r.LastLine, Member: r.Member, Message: m.run.job.Message, Path: r.Path, Large: r.Size,
-		Raw: r.Text, RawBytes: r.Bytes, Reasons: slices.Clone(m.reasons), Scope: m.scope,
+		Raw: r.Text, RawBytes: r.Bytes, Scope: m.scope,
 	}
 	raw := []byte(r.Text)
 	if r.Bytes != nil {
@@ -26,12 +26,29 @@ func (m *Mapper) hold() {
 		m.glimpse()
 	}
 	h.Seen = m.sight()
+	m.addHeld(h, m.Raw(r), m.recordID)
+	m.heldOf()
+}
+
+// holdDocument makes a held record of what stands around the rows.
+func (m *Mapper) holdDocument() {
+	raw := m.documentText()
+	h := &events.Held{
+		ID: events.HeldID(m.run.job.Source, []byte(raw)), Line: m.documentLine(), Member: m.row.Member, Message: m.run.job.Message, Raw: raw,
+		Scope: m.scope, Seen: events.Seen{Date: m.day},
+	}
+	m.addHeld(h, m.documentRaw(), func(k *recordKeys) events.RecordID { return m.keyer.VisitKey(k.text) })
+}
+
+// addHeld appends a held record with the reasons noted, under its key if that
+// could be read.
+func (m *Mapper) addHeld(h *events.Held, raw events.Digest, key func(*recordKeys) events.RecordID) {
+	h.Reasons = slices.Clone(m.reasons)
 	rec := adapters.Record{
-		Outcome: adapters.Held, Line: r.Line, LastLine: r.LastLine, Member: r.Member, Rows: 1, Raw: m.Raw(r), Held: h,
-		Day: m.day, Scope: m.scope,
+		Outcome: adapters.Held, Line: h.Line, LastLine: h.LastLine, Member: h.Member, Rows: 1, Raw: raw, Held: h, Day: m.day, Scope: m.scope,
 	}
 	if m.keys.ok {
-		rec.ID = m.recordID(&m.keys)
+		rec.ID = key(&m.keys)
 		h.Record = rec.ID.String()
 	}
 	if len(m.ids) > 0 {
@@ -39,7 +56,6 @@ func (m *Mapper) hold() {
 	}
 	m.out = append(m.out, rec)
 	m.records++
-	m.heldOf()
 }
 
 // holdRecord turns a whole record into a held one: its examination says nothing.

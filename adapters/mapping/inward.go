@@ -398,8 +398,12 @@ func (c *compiler) occurred(n *node, what string, s *scope) *occurred {
 	}
 	o := new(occurred)
 	date, at := n.get("date"), n.get("at")
-	if (date == nil) == (at == nil) {
-		c.add(n, what, "either date or at", "both or none")
+	switch {
+	case date == nil && at == nil:
+		c.add(n, what, "date or at", "neither")
+		return nil
+	case date != nil && at != nil:
+		c.add(n, what, "date or at", "both")
 		return nil
 	}
 	if date != nil {
@@ -450,8 +454,8 @@ func (c *compiler) record(root *node, in *Inward) {
 	if x := n.get("identifier"); x != nil {
 		given++
 		for _, s := range c.strings(x, "record.identifier", "a scheme") {
-			if !slices.ContainsFunc(in.animal, func(d identifier) bool { return d.scheme == s }) {
-				c.add(x, "record.identifier", "schemes of \"animal\": "+listed(in.Schemes()), quote(s))
+			if a := root.get("animal"); a != nil && a.get(s) == nil {
+				c.add(x, "record.identifier", "a scheme that stands under \"animal\"", quote(s))
 			}
 			r.schemes = append(r.schemes, s)
 		}
@@ -650,8 +654,8 @@ func (c *compiler) agree(root *node, in *Inward) {
 	}
 	if in.sides == "" {
 		for _, v := range c.values {
-			if v.target.sides && v.table != nil && slices.ContainsFunc(v.table.codes, func(s string) bool { return slices.Contains(sideCodes, s) }) {
-				c.add(v.node, "sides", "from-behind or from-front, where a table has left and right claws", "nothing")
+			if v.target.sides && v.hasSides() {
+				c.add(v.node, "sides", "from-behind or from-front, where claws are left and right", "nothing")
 				break
 			}
 		}

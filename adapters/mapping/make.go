@@ -15,6 +15,7 @@ func (m *Mapper) make(b *bound) {
 	case b.cell >= 0:
 		if b.cell < len(m.row.Cells) {
 			m.cell, m.names, m.key = trim(m.row.Cells[b.cell]), b.names, b.key
+			m.testItem(inColumns)
 			m.makeOne(b, b.key)
 			m.cell, m.names, m.key = "", nil, ""
 		}
@@ -33,14 +34,19 @@ func (m *Mapper) makeEach(b *bound) {
 				continue
 			}
 		}
-		for _, t := range m.run.in.tests {
-			if t.value.place.kind == inItem && t.each == b.each.query.String() {
-				m.test(t)
-			}
-		}
+		m.testItem(b.each.query.String())
 		m.makeOne(b, b.repeat)
 	}
 	m.item, m.key, m.names = item{}, "", nil
+}
+
+// testItem checks the places of the current item that are tested for words.
+func (m *Mapper) testItem(each string) {
+	for _, t := range m.run.in.tests {
+		if t.value.place.kind == inItem && t.each == each {
+			m.test(t)
+		}
+	}
 }
 
 // makeOne makes one event, if its conditions hold and its leading field is
@@ -207,6 +213,9 @@ func (m *Mapper) side(claw, foot string) string {
 	if i < 0 {
 		return claw
 	}
+	if foot == "" && len(m.reasons) > 0 {
+		return claw // the row is held already, perhaps for its foot
+	}
 	if foot == "" {
 		m.reason("foot", "", "the foot, to tell inner and outer of a "+claw+" claw", "nothing")
 		return claw
@@ -367,7 +376,7 @@ func (m *Mapper) document() {
 	m.keys = recordKeys{text: key, ok: ok && key != ""}
 	if len(m.reasons) > 0 {
 		m.stage.reset(m)
-		m.hold()
+		m.holdDocument()
 	} else if !m.stage.empty() {
 		m.emitDocument(key)
 	}

@@ -195,6 +195,9 @@ func (m *Mapper) begin() {
 	if !m.record.open {
 		m.idSlab = m.idSlab[:0]
 	}
+	if m.run.in.farm != nil {
+		m.setFarm("") // until the row names it
+	}
 }
 
 // isTotal settles the total line.

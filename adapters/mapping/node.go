@@ -1,8 +1,10 @@
 package mapping
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -265,19 +267,32 @@ func syntaxAt(a ast.Node, wanted, got string) error {
 // faults collects the mistakes of one file.
 type faults struct {
 	file string
-	all  []error
+	all  []mistake
+}
+
+// A mistake is a fault with its place.
+type mistake struct {
+	line, col int
+	fault     *events.Fault
 }
 
 // add notes a mistake at n: what is the path of the key in the file.
 func (f *faults) add(n *node, what, wanted, got string, hints ...string) {
-	f.all = append(f.all, &events.Fault{
+	f.all = append(f.all, mistake{n.line, n.col, &events.Fault{
 		Kind: events.ErrInvalid, Where: fmt.Sprintf("%s:%d:%d", f.file, n.line, n.col),
 		What: what, Wanted: wanted, Got: got, Hints: hints,
-	})
+	}})
 }
 
 // err returns all mistakes in the order of the file, or nil.
-func (f *faults) err() error { return errors.Join(f.all...) }
+func (f *faults) err() error {
+	slices.SortStableFunc(f.all, func(a, b mistake) int { return cmp.Or(cmp.Compare(a.line, b.line), cmp.Compare(a.col, b.col)) })
+	errs := make([]error, len(f.all))
+	for i, m := range f.all {
+		errs[i] = m.fault
+	}
+	return errors.Join(errs...)
+}
 
 func isQuoted(t *token.Token) bool {
 	return t.Type == token.SingleQuoteType || t.Type == token.DoubleQuoteType

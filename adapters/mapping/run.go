@@ -81,26 +81,23 @@ func (e *HeaderError) Unwrap() error { return events.ErrInvalid }
 // Reason returns the difference as the reason of the one record that holds the
 // original.
 func (e *HeaderError) Reason() events.Reason {
-	var wanted, got []string
-	if len(e.Missing) > 0 {
-		wanted = append(wanted, "the columns "+quoted(e.Missing))
-		got = append(got, "a header without them")
-	}
-	if len(e.Twice) > 0 {
-		wanted = append(wanted, "the columns "+quoted(e.Twice)+" once")
-		got = append(got, "them twice")
-	}
-	if len(e.Renamed) > 0 {
-		var s []string
+	var got []string
+	for _, m := range e.Missing {
+		s := "no " + strconv.Quote(clip(m, 60))
 		for _, r := range e.Renamed {
-			s = append(s, strconv.Quote(r[1])+" for "+strconv.Quote(r[0]))
+			if r[0] == m {
+				s += " (perhaps " + strconv.Quote(clip(r[1], 60)) + ")"
+			}
 		}
-		got = append(got, "perhaps "+strings.Join(s, ", "))
+		got = append(got, s)
+	}
+	for _, t := range e.Twice {
+		got = append(got, strconv.Quote(clip(t, 60))+" twice")
 	}
 	if len(e.New) > 0 {
-		got = append(got, "not used are "+quoted(e.New))
+		got = append(got, "and not used "+quoted(e.New))
 	}
-	return events.Reason{Field: "header", Wanted: strings.Join(wanted, "; "), Got: strings.Join(got, "; ")}
+	return events.Reason{Field: "header", Wanted: "the columns " + quoted(append(slices.Clone(e.Missing), e.Twice...)), Got: strings.Join(got, ", ")}
 }
 
 func quoted(words []string) string {
@@ -115,6 +112,9 @@ func quoted(words []string) string {
 // spoil the original: a [HeaderError], or an *events.Fault for a zone that is
 // none or a title line that cannot be read.
 func (in *Inward) Start(job Job, head adapters.Head) (*Run, error) {
+	if in.farm != nil {
+		job.Farm = "" // the rows name it
+	}
 	if job.Rules == nil {
 		job.Rules = rules.Defaults()
 	}

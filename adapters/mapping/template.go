@@ -102,7 +102,7 @@ func (c *compiler) templates(n *node, what string, number int, kinds []events.Ki
 	var out []*template
 	words := c.strings(r, what+".repeat", "words")
 	if len(words) == 0 {
-		c.add(r, what+".repeat", "a list of words", r.describe())
+		c.add(r, what+".repeat", "words", "an empty list")
 	}
 	seen := len(c.all)
 	for _, w := range words {
@@ -319,7 +319,7 @@ func plainField(v *value) *field {
 
 // fix works out a constant once and for all.
 func (c *compiler) fix(f *field, n *node, what string) *result {
-	m := &Mapper{run: &Run{in: &Inward{csv: c.csv}}, here: utc()}
+	m := &Mapper{run: &Run{in: &Inward{csv: c.csv, sides: "from-behind"}}, here: utc()} // sides are settled when the file is read
 	r := *m.eval(f)
 	for _, x := range m.reasons {
 		c.add(n, what, x.Wanted, x.Got)
@@ -377,11 +377,9 @@ func (c *compiler) feet(t *template, n *node, what string, s *scope) {
 
 // complete checks that a template has what its kind cannot do without.
 func (c *compiler) complete(t *template, body *node, what string) {
-	has := func(key string) bool {
-		return slices.ContainsFunc(t.fields, func(f field) bool { return f.key == key })
-	}
+	has := func(key string) bool { return body.get(key) != nil } // a wrong one was told already
 	for _, f := range t.kind.Fields() {
-		if f.Lead && t.lead == nil && !(t.kind == events.KindLocomotion && has("notScorable")) {
+		if f.Lead && !has(f.Name) && !(t.kind == events.KindLocomotion && has("notScorable")) {
 			c.add(body, what, "the field "+f.Name+", without which the event says nothing", "none")
 		}
 	}

@@ -119,6 +119,15 @@ type value struct {
 	node       *node
 }
 
+// hasSides reports whether the mapping itself makes left or right claws of the
+// value.
+func (v *value) hasSides() bool {
+	if v.place.kind == constant {
+		return slices.Contains(sideCodes, v.place.fixed)
+	}
+	return v.table != nil && slices.ContainsFunc(v.table.codes, func(s string) bool { return slices.Contains(sideCodes, s) })
+}
+
 // A scope is where a value stands: what it may read beside the row.
 type scope struct {
 	item  bool     // within "each" or "columns"
