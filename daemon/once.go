@@ -38,7 +38,7 @@ func (c *onceCommand) Run(a *app) error {
 		return err
 	}
 	limitMemory(a.getenv)
-	e, err := a.open(p, openOptions{work: true, level: slog.LevelWarn})
+	e, err := a.openPatiently(p, openOptions{work: true, level: slog.LevelWarn})
 	if err != nil {
 		return a.held(p, err)
 	}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"os"
+	"time"
 
 	"dewclaw/daemon/internal/api"
 	"dewclaw/events"
@@ -29,7 +30,7 @@ func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
 			Hints: []string{"read what waits: " + a.hint("once"), "or start the daemon: " + a.hint("run")},
 		}
 	}
-	e, err := a.open(p, openOptions{level: slog.LevelWarn})
+	e, err := a.openPatiently(p, openOptions{level: slog.LevelWarn})
 	if errors.Is(err, events.ErrLocked) {
 		// A daemon that was just starting may answer by now.
 		if c, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
@@ -60,6 +61,27 @@ func (a *app) hint(command string) string {
 		return a.self + " " + command
 	}
 	return a.self + " --config " + shellQuote(a.config) + " " + command
+}
+
+// lockPatience is how long a folder that is held may stay so: another command,
+// which ends soon, may have it.
+const lockPatience = 3 * time.Second
+
+// openPatiently opens the data folder like open, and waits a moment for another
+// command to let go of it. It does not wait for a daemon that answers.
+func (a *app) openPatiently(p *project, o openOptions) (*engine, error) {
+	for end := time.Now().Add(lockPatience); ; {
+		e, err := a.open(p, o)
+		if !errors.Is(err, events.ErrLocked) || time.Now().After(end) {
+			return e, err
+		}
+		if _, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+			return nil, err
+		}
+		if pause(a.ctx, 50*time.Millisecond) != nil {
+			return nil, err
+		}
+	}
 }
 
 // held explains that the data folder is in use; other errors stay as they are.

@@ -33,7 +33,7 @@ func (c *runCommand) Run(a *app) error {
 	if c.Verbose {
 		level = slog.LevelDebug
 	}
-	e, err := a.open(p, openOptions{work: true, level: level})
+	e, err := a.openPatiently(p, openOptions{work: true, level: level})
 	if err != nil {
 		return a.held(p, err)
 	}

@@ -188,7 +188,9 @@ func TestTake_ChunkingChangesNothing(t *testing.T) {
 						h.take(src, fmt.Sprintf("%d.csv", i), x.bytes(kind == completeGroups))
 					}
 					stories[story(t, h.log)] = fmt.Sprint(sizes)
-					h.balanced()
+					if r := h.verify(); len(r.Differences) > 0 {
+						t.Fatalf("sizes %v: %+v\n%s\n%v", sizes, r.Differences, dump(t, h.log), exports)
+					}
 					h.close()
 				}
 				if len(stories) > 1 {

@@ -249,12 +249,18 @@ func (r *reading) each(ctx context.Context, b *block, spare *safeMapper) error {
 	return nil
 }
 
-// seenRow takes in a row that was known again before it was mapped. If an earlier
-// row of its record was taken in since, it is mapped after all.
+// seenRow takes in a row that was known again before it was mapped. It is mapped
+// after all if an earlier row of its record says something new or waits.
 func (r *reading) seenRow(ctx context.Context, b *block, i int, spare *safeMapper) error {
-	row := &b.rows[i]
-	if _, changed := r.changed[b.known[i]]; !changed {
-		return r.repeated(ctx, b.known[i], max(row.Line, row.LastLine))
+	row, id := &b.rows[i], b.known[i]
+	_, again := r.changed[id]
+	_, pending := r.pending[id]
+	seen, _, err := r.scratch.Get(id)
+	if err != nil {
+		return err
+	}
+	if !again && !pending && !isWaiting(seen) {
+		return r.repeated(ctx, id, max(row.Line, row.LastLine))
 	}
 	for _, rec := range spare.mapRows(b.rows[i:i+1], nil) {
 		if err := r.one(ctx, &rec, b, i); err != nil {

@@ -55,13 +55,6 @@ func (r *reading) repeated(ctx context.Context, id events.RecordID, line int) er
 	if r.n <= r.skip {
 		return r.scratch.Put(id, nil)
 	}
-	seen, _, err := r.scratch.Get(id)
-	if err != nil {
-		return err
-	}
-	if isWaiting(seen) {
-		r.overtaken(id)
-	}
 	if err := r.scratch.Put(id, nil); err != nil {
 		return err
 	}
