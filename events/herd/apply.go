@@ -3,6 +3,7 @@ package herd
 import (
 	"bytes"
 	"fmt"
+	"strconv"
 
 	"dewclaw/events"
 )
@@ -23,6 +24,7 @@ type follower struct {
 	farms   map[id]bool // farms whose identities must be worked out again; true if a roster or decision is new
 	touched map[id]bool // namings with new or changed facts
 	marks   map[int64]bool
+	facts   int // how many were ever put in
 }
 
 // maxNamings bounds the cache of namings; beyond it it is emptied.
@@ -42,7 +44,12 @@ func newFollower(d *db, building bool) (*follower, error) {
 		farms: map[id]bool{}, touched: map[id]bool{}, marks: map[int64]bool{},
 	}
 	f.insert.d = d
-	err := d.prepared("SELECT id, name FROM names").each(func(row []value) error {
+	facts, err := d.meta(metaFacts)
+	if err != nil {
+		return nil, err
+	}
+	f.facts, _ = strconv.Atoi(facts)
+	err = d.prepared("SELECT id, name FROM names").each(func(row []value) error {
 		f.names[textOf(row[1])] = id(intOf(row[0]))
 		return nil
 	})
@@ -150,6 +157,7 @@ func (f *follower) fact(a *arrival, farm id, at events.Place) error {
 	}
 	mark := s.mark(a.source)
 	f.touch(naming, mark)
+	f.facts++
 	return f.insert.add(row{
 		id: placeID(at), naming: naming, day: d, kind: kind, state: state, revision: s.revision,
 		source: a.source, entity: s.entity, visit: s.visit, mark: mark, data: s.body,
@@ -259,6 +267,9 @@ func (f *follower) position(e *events.Entry) error {
 		return err
 	}
 	if err := f.db.setMeta(metaPosition, fmt.Sprint(e.At)); err != nil {
+		return err
+	}
+	if err := f.db.setMeta(metaFacts, fmt.Sprint(f.facts)); err != nil {
 		return err
 	}
 	return f.db.setMeta(metaEntry, entryMark(e))

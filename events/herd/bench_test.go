@@ -115,6 +115,82 @@ func BenchmarkRebuild(b *testing.B) {
 	b.ReportMetric(float64((cpuTime()-cpu).Nanoseconds())/float64(total*b.N), "cpu-ns/event")
 }
 
+// BenchmarkFollow applies entries of 1,500 events each to a herd of 100,000
+// events of 1,000 cows, one by one as they come.
+func BenchmarkFollow(b *testing.B) {
+	log := bigLog(100_000+1500*b.N, 1000)
+	all := log.entries
+	log.entries = all[:len(all)-b.N]
+	h := openHerd(b, log)
+	view(b, h)
+	b.ResetTimer()
+	cpu, n := cpuTime(), 0
+	for i := range b.N {
+		log.entries = all[:len(all)-b.N+i+1]
+		n += 1500
+		if err := h.CatchUp(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "events/s")
+	b.ReportMetric(float64((cpuTime()-cpu).Nanoseconds())/float64(n), "cpu-ns/event")
+}
+
+// BenchmarkLists asks what a worklist of a farm needs, in a herd of 300,000
+// events of 1,000 cows (2 million with -long).
+func BenchmarkLists(b *testing.B) {
+	n := 300_000
+	if *long {
+		n = 2_000_000
+	}
+	h := openHerd(b, bigLog(n, 1000))
+	view(b, h)
+	ctx := b.Context()
+	for _, q := range []struct {
+		name string
+		ask  func(v *herd.View) (int, error)
+	}{
+		{"animals", func(v *herd.View) (int, error) {
+			x, err := v.Animals(ctx, "larkfield", "2026-01-01")
+			return len(x), err
+		}},
+		{"unmatched", func(v *herd.View) (int, error) { x, err := v.Unmatched(ctx, "larkfield"); return len(x), err }},
+		{"contradictions", func(v *herd.View) (int, error) { x, err := v.Contradictions(ctx, "larkfield"); return len(x), err }},
+		{"devices", func(v *herd.View) (int, error) {
+			x, err := v.OpenDevices(ctx, "larkfield", "2026-01-01")
+			return len(x), err
+		}},
+		{"open cases", func(v *herd.View) (int, error) {
+			x, err := v.Cases(ctx, herd.CaseQuery{Farm: "larkfield", Open: true, Newest: true})
+			return len(x), err
+		}},
+		{"facts of 14 days", func(v *herd.View) (int, error) {
+			x, err := v.Facts(ctx, herd.FactQuery{Farm: "larkfield", From: "2025-11-18"})
+			return len(x), err
+		}},
+		{"counts", func(v *herd.View) (int, error) { _, err := v.Counts(ctx, "larkfield"); return 0, err }},
+		{"known", func(*herd.View) (int, error) {
+			_, err := h.Known(ctx, "larkfield", ids("ear-tag:DE0900000017"), "2025-02-02")
+			return 1, err
+		}},
+	} {
+		b.Run(q.name, func(b *testing.B) {
+			rows := 0
+			for range b.N {
+				v, err := h.View(ctx)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if rows, err = q.ask(v); err != nil {
+					b.Fatal(err)
+				}
+				_ = v.Close()
+			}
+			b.ReportMetric(float64(rows), "rows")
+		})
+	}
+}
+
 // cpuTime returns what the process has used of all cores: a figure that other
 // work on the machine does not spoil.
 func cpuTime() time.Duration {

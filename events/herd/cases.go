@@ -117,11 +117,11 @@ func keyOf(l *events.Lesion) caseKey {
 	return k
 }
 
-// health is what was told of one key on one day.
+// health is what was told of one key on one day: lesions that are there, or that
+// there are none.
 type health struct {
-	day    day
-	found  []*Fact // lesions that are there
-	healed bool
+	day   day
+	found []*Fact
 }
 
 // cases works out the cases of one animal from its facts, sorted by foot, class,
@@ -135,8 +135,8 @@ func cases(facts []*Fact, gapDays int) []Case {
 			sure = append(sure, f)
 		}
 	}
-	out := follow(sure, gapDays)
-	for _, c := range follow(doubtful, gapDays) {
+	out := follow(sure, sure, gapDays)
+	for _, c := range follow(doubtful, facts, gapDays) {
 		c.Doubts = doubtsOf(&c, doubtful)
 		out = append(out, c)
 	}
@@ -162,45 +162,53 @@ func doubtsOf(c *Case, facts []*Fact) (out []string) {
 	return slices.Compact(out)
 }
 
-// follow makes cases of what was told, key by key.
-func follow(facts []*Fact, gapDays int) (out []Case) {
+// follow makes cases of the lesions among facts, key by key; the examinations
+// among seen may heal them.
+func follow(facts, seen []*Fact, gapDays int) (out []Case) {
 	told := map[caseKey]map[day]*health{}
-	clear := map[string][]day{} // by foot
 	for _, f := range facts {
-		switch p := f.Payload.(type) {
-		case *events.Lesion:
-			k := keyOf(p)
-			if told[k] == nil {
-				told[k] = map[day]*health{}
-			}
-			h := told[k][f.day]
-			if h == nil {
-				h = &health{day: f.day}
-				told[k][f.day] = h
-			}
-			if p.Course == "healed" || k.class == "DD" && p.Stage == "M0" {
-				h.healed = true
-			} else {
-				h.found = append(h.found, f)
-			}
-		case *events.Examination:
-			if p.Outcome == "incomplete" {
-				continue
-			}
-			for _, foot := range p.Feet {
-				if foot.Examined == "yes" && foot.Result == "clear" {
-					clear[foot.Foot] = append(clear[foot.Foot], f.day)
-				}
-			}
+		p, ok := f.Payload.(*events.Lesion)
+		if !ok {
+			continue
+		}
+		k := keyOf(p)
+		if told[k] == nil {
+			told[k] = map[day]*health{}
+		}
+		h := told[k][f.day]
+		if h == nil {
+			h = &health{day: f.day}
+			told[k][f.day] = h
+		}
+		if p.Course != "healed" && (k.class != "DD" || p.Stage != "M0") {
+			h.found = append(h.found, f)
 		}
 	}
+	clear := clearFeet(seen)
 	for k, days := range told {
 		for _, d := range clear[k.foot] {
 			if days[d] == nil {
-				days[d] = &health{day: d, healed: true}
+				days[d] = &health{day: d}
 			}
 		}
 		out = append(out, chain(k, days, gapDays)...)
+	}
+	return out
+}
+
+// clearFeet returns the days on which each foot was found clear.
+func clearFeet(facts []*Fact) map[string][]day {
+	out := map[string][]day{}
+	for _, f := range facts {
+		p, ok := f.Payload.(*events.Examination)
+		if !ok || p.Outcome == "incomplete" {
+			continue
+		}
+		for _, foot := range p.Feet {
+			if foot.Examined == "yes" && foot.Result == "clear" {
+				out[foot.Foot] = append(out[foot.Foot], f.day)
+			}
+		}
 	}
 	return out
 }

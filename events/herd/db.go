@@ -131,7 +131,10 @@ type stmt struct {
 
 func (d *db) prepare(sql string) *stmt {
 	s := &stmt{sql: sql}
-	s.s, s.err = d.conn.Prepare(sql)
+	prepared, err := d.conn.Prepare(sql)
+	if s.err = err; err == nil {
+		s.s = prepared // on an error the driver returns a nil that is not nil
+	}
 	return s
 }
 

@@ -9,12 +9,11 @@ import (
 	"dewclaw/events"
 )
 
-// Bounds of one transaction when the herd follows: enough that a busy hour does
-// not work the same animals out for every entry, few enough that lists are young.
-const maxEvents = 20_000
-
-// buildEvents is how many events of a first build go into one transaction.
-const buildEvents = 200_000
+// Bounds of one transaction.
+const (
+	maxEvents   = 20_000  // when the herd follows: few enough that lists are young
+	buildEvents = 200_000 // of a first build
+)
 
 // CatchUp applies what is in the log and returns. It returns the error of the
 // log, of ctx, or one of kind [events.ErrUnavailable] if the file cannot be
@@ -34,7 +33,7 @@ func (h *Herd) Follow(ctx context.Context) error {
 	for {
 		err := h.catchUp(ctx)
 		if err == nil {
-			err = h.o.Log.Wait(ctx, h.At())
+			err = h.wait(ctx)
 		}
 		if ctx.Err() != nil {
 			return nil
@@ -45,11 +44,39 @@ func (h *Herd) Follow(ctx context.Context) error {
 	}
 }
 
+// wait blocks until the log grows, or the file is found damaged.
+func (h *Herd) wait(ctx context.Context) error {
+	waiting, cancel := context.WithCancel(ctx)
+	defer cancel()
+	h.mu.Lock()
+	at, bad := h.at, h.bad
+	h.wake = cancel
+	h.mu.Unlock()
+	if bad {
+		return nil
+	}
+	err := h.o.Log.Wait(waiting, at)
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.wake = nil
+	if h.bad {
+		return nil
+	}
+	return err
+}
+
 func (h *Herd) catchUp(ctx context.Context) error {
 	if h.w == nil {
 		return fmt.Errorf("herd: closed: %w", events.ErrUnavailable)
 	}
-	err := h.apply(ctx)
+	h.mu.Lock()
+	bad := h.bad
+	h.bad = false
+	h.mu.Unlock()
+	err := errDamaged
+	if !bad {
+		err = h.apply(ctx)
+	}
 	if errors.Is(err, errDamaged) {
 		h.o.Logger.Warn("the herd is built anew", "why", "the file is damaged", "error", err)
 		if err = h.anew(); err == nil {
@@ -83,7 +110,9 @@ func (h *Herd) apply(ctx context.Context) error {
 	}
 	r := h.newRun()
 	for {
-		more, err := r.some(ctx, maxEvents)
+		// All facts of an animal are read when one is new. Far behind, a herd takes
+		// as many events at once as half of what it has, so that none is read often.
+		more, err := r.some(ctx, max(maxEvents, h.f.facts/2))
 		if err != nil {
 			return err
 		}

@@ -64,6 +64,8 @@ type Herd struct {
 	at     events.Position
 	news   chan struct{} // closed when at moves
 	closed bool
+	bad    bool   // a query found the file damaged
+	wake   func() // ends the wait of Follow; nil if it does not wait
 }
 
 // Open takes hold of the read model. A file that is missing, damaged, of another
@@ -325,6 +327,20 @@ func (h *Herd) WaitFor(ctx context.Context, position events.Position) error {
 			return ctx.Err()
 		}
 	}
+}
+
+// spoiled notes that a query found the file damaged, if err says so: whoever
+// follows builds it anew.
+func (h *Herd) spoiled(err error) error {
+	if errors.Is(err, errDamaged) {
+		h.mu.Lock()
+		h.bad = true
+		if h.wake != nil {
+			h.wake()
+		}
+		h.mu.Unlock()
+	}
+	return err
 }
 
 func (h *Herd) ready() bool {

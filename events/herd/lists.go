@@ -196,6 +196,7 @@ type CaseQuery struct {
 	Animal string // animal id
 	Gap    int    // days, see [Case]; 0 is the gap the herd was opened with
 	Open   bool   // only cases that are open
+	Newest bool   // with their newest sighting only: cheaper where cases are long
 }
 
 // Cases returns cases, sorted by animal, foot, class, claw and first day. Cases
@@ -210,28 +211,44 @@ func (v *View) Cases(ctx context.Context, q CaseQuery) (out []Case, err error) {
 	if q.Open {
 		out = slices.DeleteFunc(out, func(c Case) bool { return !c.Open })
 	}
+	if q.Newest {
+		for i, c := range out {
+			out[i].Seen = c.Seen[len(c.Seen)-1:]
+		}
+	}
 	slices.SortStableFunc(out, compareCases)
 	return out, err
 }
 
 func (v *View) storedCases(ctx context.Context, q CaseQuery) (out []Case, err error) {
-	add := func(animal string, known bool, body value) error {
-		var c Case
-		if err := unpack(body, &c); err != nil {
-			return err
-		}
-		c.Animal, c.Known = animal, known
-		out = append(out, c)
-		return nil
-	}
-	if q.Animal != "" {
-		return out, v.ofAnimal(ctx, q.Animal, resultCase, func(known bool, body value) error { return add(q.Animal, known, body) })
-	}
-	from := always
+	from, where, what := always, "r.farm=?", any(v.ids[q.Farm])
 	if q.Open {
 		from = never
 	}
-	err = v.results(ctx, q.Farm, resultCase, from, add)
+	if q.Animal != "" {
+		where, what = "a.key=?", q.Animal
+	}
+	more := "r.more"
+	if q.Newest {
+		more = "NULL"
+	}
+	err = v.each(ctx, func(row []value) error {
+		var c Case
+		if err := unpack(row[2], &c); err != nil {
+			return err
+		}
+		if row[3] != nil {
+			var seen []Sighting
+			if err := unpack(row[3], &seen); err != nil {
+				return err
+			}
+			c.Seen = append(seen, c.Seen...)
+		}
+		c.Animal, c.Known = textOf(row[0]), intOf(row[1]) != 0
+		out = append(out, c)
+		return nil
+	}, "SELECT a.key, a.known, r.body, "+more+" FROM results r JOIN animals a ON a.id = r.animal WHERE "+where+" AND r.kind=? AND r.last >= ?",
+		what, resultCase, from)
 	return out, err
 }
 

@@ -44,7 +44,7 @@ func (h *Herd) Resolve(ctx context.Context, farm string, ids []events.Identifier
 		}
 		some, isStrong, err := r.who(ctx, farm, n, dayOf(day, always))
 		if err != nil {
-			return Resolution{}, err
+			return Resolution{}, h.spoiled(err)
 		}
 		switch {
 		case len(some) == 0:

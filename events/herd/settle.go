@@ -187,9 +187,9 @@ func (s *settler) write(w *work) error {
 			return err
 		}
 	}
-	insert := s.f.db.prepared("INSERT INTO results(animal, kind, n, farm, first, last, body) VALUES(?,?,?,?,?,?,?)")
+	insert := s.f.db.prepared("INSERT INTO results(animal, kind, n, farm, first, last, body, more) VALUES(?,?,?,?,?,?,?,?)")
 	for i, r := range w.results {
-		if err := insert.exec(w.animal, r.kind, i, w.farm, r.first, r.last, r.body); err != nil {
+		if err := insert.exec(w.animal, r.kind, i, w.farm, r.first, r.last, r.body, r.more); err != nil {
 			return err
 		}
 	}

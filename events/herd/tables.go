@@ -14,7 +14,8 @@ package herd
 //	animals         the animals worked out, of a roster or only as read
 //	spans           which animal a naming means, from day to day
 //	claims          which animal an identifier of a roster means, from day to day
-//	results         what was worked out of one animal: cases, devices, ...
+//	results         what was worked out of one animal: cases, devices, ...; first and last are days, more is
+//	                what lists do not need
 //
 // A fact knows its naming and its day and nothing of animals: when identities
 // change, spans change and no fact does.
@@ -42,12 +43,12 @@ CREATE TABLE spans(naming INTEGER, "from" INTEGER, "to" INTEGER, animal INTEGER,
 CREATE TABLE claims(farm INTEGER, identifier TEXT, "from" INTEGER, "to" INTEGER, strong INTEGER, animal INTEGER,
 	PRIMARY KEY(farm, identifier, "from", "to", strong, animal)) WITHOUT ROWID;
 CREATE TABLE results(animal INTEGER, kind INTEGER, n INTEGER, farm INTEGER, first INTEGER, last INTEGER, body TEXT,
-	PRIMARY KEY(animal, kind, n)) WITHOUT ROWID`
+	more TEXT, PRIMARY KEY(animal, kind, n)) WITHOUT ROWID`
 
 	// indexes are made when all facts are in, and lateIndexes when all results are: sorting once is several times
 	// cheaper than keeping order row by row.
 	indexes = `
-CREATE INDEX IF NOT EXISTS facts_naming ON facts(naming, day, kind);
+CREATE INDEX IF NOT EXISTS facts_naming ON facts(naming, day, kind, state);
 CREATE INDEX IF NOT EXISTS facts_mark ON facts(mark) WHERE mark IS NOT NULL;
 CREATE INDEX IF NOT EXISTS spans_animal ON spans(animal)`
 
@@ -59,6 +60,7 @@ const (
 	metaForm     = "form"     // form of the tables and the settings they were worked out with
 	metaLog      = "log"      // id of the log
 	metaPosition = "position" // newest entry that is in
+	metaFacts    = "facts"    // how many facts were ever put in
 	metaEntry    = "entry"    // what that entry names as the hash of the one before it, and its time
 	metaBuilt    = "built"    // "yes" once the first build is whole
 	metaClean    = "clean"    // "yes" after a clean close

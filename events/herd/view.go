@@ -57,6 +57,7 @@ func (h *Herd) reading() (*reader, error) {
 // All its methods return errors of kind [events.ErrUnavailable] if the file
 // cannot be read, and the error of ctx.
 type View struct {
+	h     *Herd
 	tx    *sql.Tx
 	at    events.Position
 	gap   int
@@ -73,9 +74,9 @@ func (h *Herd) View(ctx context.Context) (*View, error) {
 	}
 	tx, err := r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
-		return nil, readError(ctx, "begin", err)
+		return nil, h.spoiled(readError(ctx, "begin", err))
 	}
-	v := &View{tx: tx, gap: h.o.GapDays, names: map[id]string{}, ids: map[string]id{}}
+	v := &View{h: h, tx: tx, gap: h.o.GapDays, names: map[id]string{}, ids: map[string]id{}}
 	err = v.each(ctx, func(row []value) error {
 		_, err := fmt.Sscan(textOf(row[0]), &v.at)
 		return err
@@ -127,12 +128,12 @@ func (v *View) each(ctx context.Context, f func(row []value) error, query string
 	}
 	rows, err := v.tx.QueryContext(ctx, query, args...)
 	if err != nil {
-		return readError(ctx, query, err)
+		return v.h.spoiled(readError(ctx, query, err))
 	}
 	defer rows.Close()
 	columns, err := rows.Columns()
 	if err != nil {
-		return readError(ctx, query, err)
+		return v.h.spoiled(readError(ctx, query, err))
 	}
 	row, to := make([]value, len(columns)), make([]any, len(columns))
 	for i := range row {
@@ -140,14 +141,14 @@ func (v *View) each(ctx context.Context, f func(row []value) error, query string
 	}
 	for rows.Next() {
 		if err := rows.Scan(to...); err != nil {
-			return readError(ctx, query, err)
+			return v.h.spoiled(readError(ctx, query, err))
 		}
 		if err := f(row); err != nil {
 			return err
 		}
 	}
 	if err := rows.Err(); err != nil {
-		return readError(ctx, query, err)
+		return v.h.spoiled(readError(ctx, query, err))
 	}
 	return nil
 }

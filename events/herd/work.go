@@ -33,6 +33,7 @@ type result struct {
 	kind        int
 	first, last day
 	body        string
+	more        any // string, or nil
 }
 
 // do works out the results.
@@ -96,7 +97,7 @@ func (w *work) collect(c *caseFile, gapDays int) {
 		if !x.Open {
 			last = dayOf(x.Last, never)
 		}
-		w.add(resultCase, dayOf(x.First, always), last, x)
+		w.addCase(dayOf(x.First, always), last, x)
 	}
 	for _, x := range devices(c.facts) {
 		w.add(resultDevice, dayOf(x.On, always), dayOf(x.Off, never), x)
@@ -110,9 +111,23 @@ func (w *work) collect(c *caseFile, gapDays int) {
 }
 
 func (w *work) add(kind int, first, last day, body any) {
-	b, err := json.Marshal(body)
+	w.results = append(w.results, result{kind, first, last, w.pack(body), nil})
+}
+
+// addCase keeps all sightings but the newest apart.
+func (w *work) addCase(first, last day, c Case) {
+	seen := c.Seen[:len(c.Seen)-1]
+	c.Seen = c.Seen[len(c.Seen)-1:]
+	w.add(resultCase, first, last, c)
+	if len(seen) > 0 {
+		w.results[len(w.results)-1].more = w.pack(seen)
+	}
+}
+
+func (w *work) pack(x any) string {
+	b, err := json.Marshal(x)
 	if err != nil && w.err == nil {
 		w.err = fmt.Errorf("herd: write result: %w", err)
 	}
-	w.results = append(w.results, result{kind, first, last, string(b)})
+	return string(b)
 }
