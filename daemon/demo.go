@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"log/slog"
 	"path/filepath"
 	"slices"
@@ -31,8 +30,10 @@ func (c *demoCommand) Run(a *app) error {
 		return err
 	}
 	a.config = filepath.Join(c.Dir, "dewclaw.yaml")
-	if short, err := filepath.Rel(".", a.config); err == nil && filepath.IsLocal(short) {
-		a.config = short
+	if here, err := filepath.Abs("."); err == nil {
+		if short, err := filepath.Rel(here, a.config); err == nil && filepath.IsLocal(short) {
+			a.config = short // as one would type it
+		}
 	}
 	p, err := a.load()
 	if err != nil {
@@ -126,7 +127,7 @@ func (s *showing) tell(took time.Duration) error {
 	}
 	a.printf("\nWhat to try next:\n")
 	for _, next := range s.next() {
-		a.printf("  %-46s %s\n", next[0]+":", next[1])
+		a.printf("  %s:\n    %s\n", next[0], next[1])
 	}
 	return nil
 }
@@ -188,8 +189,8 @@ func (s *showing) next() [][2]string {
 		{"all of one cow", a.hint("events --animal " + shellQuote(s.plan.Wrong.Animal))},
 		{"who was fed what", a.hint("feed list")},
 		{"work out everything again from the originals", a.hint("verify")},
-		{"what a mapping makes of a file", fmt.Sprintf("%s try %s %s", a.self,
-			shellQuote(filepath.Join(a.dir(), "mappings", "gait.yaml")), shellQuote(filepath.Join(a.dir(), "in", "gait", "scores-2025-01.ndjson")))},
+		{"what a mapping makes of a file", a.hint("try " + shellQuote(filepath.Join(a.dir(), "mappings", "gait.yaml")) + " " +
+			shellQuote(filepath.Join(a.dir(), "in", "gait", "scores-2025-01.ndjson")))},
 	}
 }
 

@@ -4,7 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io/fs"
+	"maps"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -108,5 +111,48 @@ func socketSays(ts *testscript.TestScript, neg bool, args []string) {
 		if ctx.Err() != nil {
 			ts.Fatalf("%s says %q (%v), wanted %q", args[0], why, err, args[1])
 		}
+	}
+}
+
+// runNext runs the commands the demo names, as they are printed; there must be
+// as many as told.
+func runNext(ts *testscript.TestScript, neg bool, args []string) {
+	_, list, ok := strings.Cut(ts.ReadFile("stdout"), "What to try next:\n")
+	if neg || len(args) != 1 || !ok {
+		ts.Fatalf("usage: run-next N, after a demo")
+	}
+	n := 0
+	for line := range strings.Lines(list) {
+		command, ok := strings.CutPrefix(line, "    ")
+		if !ok {
+			continue
+		}
+		ts.Check(ts.Exec("sh", "-c", strings.TrimSpace(command)))
+		if len(ts.ReadFile("stdout")) == 0 {
+			ts.Fatalf("%s printed nothing", command)
+		}
+		n++
+	}
+	if n != number(ts, args[0]) {
+		ts.Fatalf("ran %d commands, wanted %s", n, args[0])
+	}
+}
+
+// sameFolders checks that two folders hold the same files.
+func sameFolders(ts *testscript.TestScript, neg bool, args []string) {
+	read := func(dir string) map[string]string {
+		m := map[string]string{}
+		ts.Check(fs.WalkDir(os.DirFS(ts.MkAbs(dir)), ".", func(name string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
+			}
+			b, err := os.ReadFile(filepath.Join(ts.MkAbs(dir), name))
+			m[name] = string(b)
+			return err
+		}))
+		return m
+	}
+	if a, b := read(args[0]), read(args[1]); !maps.Equal(a, b) || len(a) == 0 {
+		ts.Fatalf("%s has %d files, %s has %d, or their content differs", args[0], len(a), args[1], len(b))
 	}
 }

@@ -3,7 +3,9 @@ package delivery
 import (
 	"fmt"
 	"strings"
+	"syscall"
 	"testing"
+	"time"
 
 	"dewclaw/events"
 )
@@ -63,6 +65,7 @@ func BenchmarkFeed(b *testing.B) {
 			size := benchLog(w, n)
 			w.newest = nil
 			b.ResetTimer()
+			before := cpu(b)
 			for range b.N {
 				w.o.Bucket = newShelf() // from the start again
 				w.cfg.Feeds[0].Folder = b.TempDir()
@@ -70,6 +73,16 @@ func BenchmarkFeed(b *testing.B) {
 			}
 			b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "events/s")
 			b.ReportMetric(float64(size)/n, "B/event")
+			b.ReportMetric(float64((cpu(b)-before).Nanoseconds())/n/float64(b.N), "cpu-ns/event") // means something on a busy machine too
 		})
 	}
+}
+
+// cpu returns the processor time of the process so far.
+func cpu(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
