@@ -3,6 +3,7 @@ package nats
 import (
 	"context"
 	"errors"
+	"strconv"
 	"strings"
 	"time"
 
@@ -72,8 +73,11 @@ func (s *Sink) Send(ctx context.Context, b *adapters.Batch) error {
 			id: e.ID(), lane: e.Farm + "\x00" + e.Subject,
 			msg: &nats.Msg{
 				Subject: s.subject(e), Data: e.AppendCloudEvent(nil),
-				Header: nats.Header{"content-type": {"application/cloudevents+json"}, nats.MsgIdHdr: {e.ID()}},
+				Header: nats.Header{"content-type": {"application/cloudevents+json"}, nats.MsgIdHdr: {messageID(b, e)}},
 			},
+		}
+		if b.Late {
+			parcels[i].msg.Header.Set(LateHeader, "true")
 		}
 	}
 	err := s.pub.send(ctx, parcels)
@@ -81,6 +85,19 @@ func (s *Sink) Send(ctx context.Context, b *adapters.Batch) error {
 		s.ready = false // it was removed: look for it, or make it, the next time
 	}
 	return err
+}
+
+// LateHeader is true on events that had to wait and come out of their turn.
+const LateHeader = "dewclaw-late"
+
+// messageID names an event towards the server, which drops what has the same
+// name within its window. A feed that was rewound sends again on purpose: its
+// generation is part of the name.
+func messageID(b *adapters.Batch, e *events.Event) string {
+	if b.Generation <= 1 {
+		return e.ID()
+	}
+	return e.ID() + ".g" + strconv.Itoa(b.Generation)
 }
 
 // find makes sure, once, that there is a stream for the subjects.

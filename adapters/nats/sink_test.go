@@ -109,6 +109,29 @@ func TestSend_AgainIsDroppedByTheServer(t *testing.T) {
 	must(t, newSink(t, b).Send(t.Context(), batchOf()))
 }
 
+// A feed that was rewound sends again on purpose, within the server's window
+// too; what had to wait says so.
+func TestSend_OfANewGenerationIsNotDropped(t *testing.T) {
+	b := newBroker(t)
+	st := b.stream(b.js(), "HERD", "herd.>")
+	s := newSink(t, b)
+	for _, again := range []*adapters.Batch{
+		{Generation: 1}, {Generation: 2}, {Generation: 2}, {Generation: 3, Late: true},
+	} {
+		again.Events = []events.Event{lesion("ear-tag:DE1", 1)}
+		must(t, s.Send(t.Context(), again))
+	}
+	got := stored(t, st)
+	if len(got) != 3 {
+		t.Fatalf("got %d messages, wanted one for each generation", len(got))
+	}
+	for i, want := range []string{"", "", "true"} {
+		if late := got[i].Header.Get(LateHeader); late != want {
+			t.Errorf("message %d: late %q, wanted %q", i, late, want)
+		}
+	}
+}
+
 func TestSend_KeepsTheOrderOfEachAnimal(t *testing.T) {
 	b := newBroker(t)
 	st := b.stream(b.js(), "HERD", "herd.>")
