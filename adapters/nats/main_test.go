@@ -18,11 +18,9 @@ import (
 	"go.uber.org/goleak"
 )
 
-var long = flag.Bool("long", false, "run the long forms: watermill's whole suite, with restarts of the server")
+var long = flag.Bool("long", false, "run the long forms: watermill's whole suite, more messages and restarts")
 
-func TestMain(m *testing.M) {
-	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/ThreeDotsLabs/watermill/pubsub/tests.TestReconnect.func2")) // it leaves a goroutine of its own
-}
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 const patience = 30 * time.Second // until a test gives up
 
