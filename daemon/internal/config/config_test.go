@@ -231,6 +231,8 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		}, ""},
 		{"a second document", "recipients:", "---\nrecipients:", nil, ""},
 		{"no YAML", "recipients:", "recipients: [", nil, ""},
+		{"setting that is no length", "recipients:", "settings: {toe-hairline: -3}\nrecipients:", []string{`10:26: settings.toe-hairline: wanted a length in mm over 0, such as 82.55, got "-3"`}, ""},
+		{"setting that is no time", "recipients:", "settings: {wrap-due: 24}\nrecipients:", []string{`10:22: settings.wrap-due: wanted a text, got the number 24`}, ""},
 		{"unknown setting", "recipients:", "settings: {toe-hairlin: 80}\nrecipients:", []string{`10:12: settings.toe-hairlin: wanted a known key, got "toe-hairlin"`}, `did you mean "toe-hairline"?`},
 	}
 	for _, tt := range tests {

@@ -290,29 +290,50 @@ func (r *reader) grants(v value) []Grant {
 	return out
 }
 
-// settings reads the thresholds by the names that the code list advisories gives them.
+// settings reads the thresholds by the names that the code lists advisories and
+// timings give them.
 func (r *reader) settings(v value) map[string]string {
+	lengths, times := map[string]bool{}, map[string]bool{}
 	var known []string
 	for _, a := range codes.Advisories().All() {
 		for _, s := range a.Settings {
 			known = append(known, s.Name)
+			lengths[s.Name] = s.Unit == "mm"
 		}
+	}
+	for _, c := range codes.Timings().Codes() {
+		known = append(known, c)
+		times[c] = true
 	}
 	out := map[string]string{}
 	for _, p := range r.pairs(v) {
-		if !slices.Contains(known, p.key) {
+		switch {
+		case !slices.Contains(known, p.key):
 			r.unknownKey(v, p, known)
-			continue
-		}
-		switch n := p.value.node.(type) {
-		case *ast.IntegerNode, *ast.FloatNode:
-			out[p.key] = n.GetToken().Value
-			if _, err := events.ParseDecimal(out[p.key]); err != nil {
-				r.wrong(p.value, "a plain decimal number", describe(n))
-			}
+		case lengths[p.key]:
+			out[p.key] = r.length(p.value)
+		case times[p.key]:
+			out[p.key] = r.duration(p.value, time.Minute).String()
 		default:
 			out[p.key] = r.text(p.value)
 		}
 	}
 	return out
+}
+
+// length reads a length in mm over 0, as a number or a text.
+func (r *reader) length(v value) string {
+	var s string
+	switch n := v.node.(type) {
+	case *ast.IntegerNode, *ast.FloatNode:
+		s = n.GetToken().Value
+	default:
+		if s = r.text(v); s == "" {
+			return ""
+		}
+	}
+	if d, err := events.ParseDecimal(s); err != nil || d.Cmp(events.DecimalOf(0, 0)) <= 0 {
+		r.wrong(v, "a length in mm over 0, such as 82.55", quote(s))
+	}
+	return s
 }
