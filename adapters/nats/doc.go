@@ -27,8 +27,9 @@
 //
 // Events leave as CloudEvents 1.0 in structured mode (NATS Protocol Binding for
 // CloudEvents 1.0.2, section 3.2) with the event's id as Nats-Msg-Id, so that the
-// server drops one that is sent twice within its window. A batch has arrived when
-// the stream has acknowledged each of its events.
+// server drops one that is sent twice within its window; what a rewound feed sends
+// again has its generation behind the id. A batch has arrived when the stream has
+// acknowledged each of its events.
 //
 // # The server
 //

@@ -43,7 +43,7 @@ func (s *sender) refused(p parcel, err error) error {
 	err = fault(s.ctx, s.p.o.Who, p.msg.Subject, "publish "+p.id, err)
 	var f *events.Fault
 	if errors.As(err, &f) && errors.Is(err, jetstream.ErrNoStreamResponse) {
-		f.Hints = []string{"no stream has this subject: make it on the server, or set create: true"}
+		f.Hints = []string{"no stream has this subject: make it on the server, or set create: true in the feed"}
 	}
 	return err
 }

@@ -109,7 +109,7 @@ func (s *Sink) find(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	ref := streamRef{who: s.o.Who, name: s.o.Stream, subject: s.o.Prefix + ".>", create: s.o.Create, duplicates: s.o.Duplicates}
+	ref := streamRef{who: s.o.Who, name: s.o.Stream, subject: s.o.Prefix + ".>", create: s.o.Create, duplicates: s.o.Duplicates, outward: true}
 	if _, err := ref.find(ctx, js); err != nil {
 		return err
 	}

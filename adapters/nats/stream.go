@@ -21,6 +21,14 @@ type streamRef struct {
 	subject    string // "" if it is found by name
 	create     bool
 	duplicates time.Duration // window of the server, of a stream that is made; 0 means its default
+	outward    bool          // of a feed, whose config can have it made
+}
+
+func (r streamRef) hint() string {
+	if r.outward {
+		return "make it on the server, or set create: true in the feed"
+	}
+	return "make it on the server, or correct its name or subject in the source"
 }
 
 // find returns the stream. One that is missing is made if create is set; else the
@@ -44,7 +52,7 @@ func (r streamRef) find(ctx context.Context, js jetstream.JetStream) (jetstream.
 	case !r.create:
 		return nil, &events.Fault{
 			Kind: events.ErrUnavailable, Who: r.who, Where: r.label(), What: "stream", Wanted: "one that is there", Got: "none",
-			Hints: []string{"make it on the server, or set create: true", "it is looked for again"},
+			Hints: []string{r.hint(), "it is looked for again"},
 		}
 	}
 	s, err = js.CreateStream(inner, jetstream.StreamConfig{
