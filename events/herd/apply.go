@@ -25,6 +25,13 @@ type follower struct {
 	touched map[id]bool // namings with new or changed facts
 	marks   map[int64]bool
 	facts   int // how many were ever put in
+	tally   map[tallied]int
+}
+
+// A tallied is what facts are counted by.
+type tallied struct {
+	farm id
+	kind int
 }
 
 // maxNamings bounds the cache of namings; beyond it it is emptied.
@@ -41,7 +48,7 @@ var kindNumbers = func() map[string]int {
 func newFollower(d *db, building bool) (*follower, error) {
 	f := &follower{
 		db: d, building: building, names: map[string]id{}, namings: map[string]id{},
-		farms: map[id]bool{}, touched: map[id]bool{}, marks: map[int64]bool{},
+		farms: map[id]bool{}, touched: map[id]bool{}, marks: map[int64]bool{}, tally: map[tallied]int{},
 	}
 	f.insert.d = d
 	facts, err := d.meta(metaFacts)
@@ -137,7 +144,7 @@ func (f *follower) fact(a *arrival, farm id, at events.Place) error {
 	if !ok {
 		return fmt.Errorf("kind %q is not known: %w", s.kind, events.ErrCorrupt)
 	}
-	state, err := f.replace(a, at.Position)
+	state, err := f.replace(a, at.Position, tallied{farm, kind})
 	if err != nil {
 		return err
 	}
@@ -146,6 +153,8 @@ func (f *follower) fact(a *arrival, farm id, at events.Place) error {
 			return nil
 		}
 		state |= stateRetracted
+	} else {
+		f.tally[tallied{farm, kind}]++
 	}
 	naming, err := f.naming(farm)
 	if err != nil {
@@ -178,7 +187,7 @@ func (f *follower) touch(naming id, mark int64) {
 
 // replace takes out the revision before the one in s and returns the state of
 // its successor.
-func (f *follower) replace(a *arrival, at events.Position) (int, error) {
+func (f *follower) replace(a *arrival, at events.Position, t tallied) (int, error) {
 	before, ok := f.s.place(at)
 	if !ok {
 		return 0, nil
@@ -194,6 +203,9 @@ func (f *follower) replace(a *arrival, at events.Position) (int, error) {
 	if row != nil {
 		f.touch(id(intOf(row[0])), intOf(row[2]))
 		state = int(intOf(row[1])) &^ stateRetracted
+		if int(intOf(row[1])) == state {
+			f.tally[t]--
+		}
 		if err := f.db.prepared("DELETE FROM facts WHERE id=?").exec(placeID(before)); err != nil {
 			return 0, err
 		}
@@ -269,6 +281,13 @@ func (f *follower) position(e *events.Entry) error {
 	if err := f.db.setMeta(metaPosition, fmt.Sprint(e.At)); err != nil {
 		return err
 	}
+	for t, n := range f.tally {
+		err := f.db.prepared("INSERT INTO tally(farm, kind, n) VALUES(?,?,?) ON CONFLICT DO UPDATE SET n = n + excluded.n").exec(t.farm, t.kind, n)
+		if err != nil {
+			return err
+		}
+	}
+	clear(f.tally)
 	if err := f.db.setMeta(metaFacts, fmt.Sprint(f.facts)); err != nil {
 		return err
 	}

@@ -175,7 +175,7 @@ func BenchmarkLists(b *testing.B) {
 		}},
 	} {
 		b.Run(q.name, func(b *testing.B) {
-			rows := 0
+			rows, cpu := 0, cpuTime()
 			for range b.N {
 				v, err := h.View(ctx)
 				if err != nil {
@@ -187,6 +187,7 @@ func BenchmarkLists(b *testing.B) {
 				_ = v.Close()
 			}
 			b.ReportMetric(float64(rows), "rows")
+			b.ReportMetric(float64((cpuTime()-cpu).Nanoseconds())/float64(b.N), "cpu-ns/op")
 		})
 	}
 }

@@ -22,10 +22,11 @@ type Counts struct {
 func (v *View) Counts(ctx context.Context, farm string) (Counts, error) {
 	c := Counts{Facts: map[events.Kind]int{}}
 	err := v.each(ctx, func(row []value) error {
-		c.Facts[kindNames[intOf(row[0])]] = int(intOf(row[1]))
+		if n := int(intOf(row[1])); n > 0 {
+			c.Facts[kindNames[intOf(row[0])]] = n
+		}
 		return nil
-	}, `SELECT f.kind, count(*) FROM namings n CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = n.id
-		WHERE n.farm=? AND f.state & ? = 0 GROUP BY f.kind`, v.ids[farm], stateRetracted)
+	}, "SELECT kind, n FROM tally WHERE farm=?", v.ids[farm])
 	if err != nil {
 		return c, err
 	}

@@ -77,11 +77,13 @@ func (d *db) script(sql string) error {
 	return nil
 }
 
-func (d *db) begin() error {
+// begin starts a transaction unless one is open: "BEGIN" for one that reads,
+// "BEGIN IMMEDIATE" for one that writes.
+func (d *db) begin(how string) error {
 	if d.open {
 		return nil
 	}
-	if err := d.prepared("BEGIN IMMEDIATE").exec(); err != nil {
+	if err := d.prepared(how).exec(); err != nil {
 		return err
 	}
 	d.open = true
@@ -194,10 +196,15 @@ func (s *stmt) exec(args ...any) error {
 // each calls f for every row. The row is valid during the call only; blobs and
 // texts in it may be kept.
 func (s *stmt) each(f func(row []value) error, args ...any) error {
+	return s.within(context.Background(), f, args...)
+}
+
+// within is each until ctx ends.
+func (s *stmt) within(ctx context.Context, f func(row []value) error, args ...any) error {
 	if s.err != nil {
 		return wrapSQL("prepare "+s.sql, s.err)
 	}
-	rows, err := s.s.(driver.StmtQueryContext).QueryContext(context.Background(), s.bind(args))
+	rows, err := s.s.(driver.StmtQueryContext).QueryContext(ctx, s.bind(args))
 	if err != nil {
 		return wrapSQL(s.sql, err)
 	}

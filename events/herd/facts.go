@@ -121,7 +121,7 @@ func (v *View) Scores(ctx context.Context, farm, from, to string) ([]Score, erro
 	worn := map[string][]Device{}
 	err = v.results(ctx, farm, resultDevice, dayOf(from, always), func(animal string, _ bool, body value) error {
 		var d Device
-		err := unpack(body, &d)
+		err := d.unpack(body)
 		worn[animal] = append(worn[animal], d)
 		return err
 	})

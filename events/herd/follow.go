@@ -159,7 +159,7 @@ func (h *Herd) build(ctx context.Context) error {
 	if err := h.w.script(indexes); err != nil {
 		return err
 	}
-	if err := h.w.begin(); err != nil {
+	if err := h.w.begin("BEGIN IMMEDIATE"); err != nil {
 		return err
 	}
 	if err := r.commit(); err != nil {
@@ -198,7 +198,7 @@ func (r *run) some(caller context.Context, n int) (more bool, err error) {
 	if r.at >= last {
 		return false, nil
 	}
-	if err := r.h.w.begin(); err != nil {
+	if err := r.h.w.begin("BEGIN IMMEDIATE"); err != nil {
 		return false, err
 	}
 	ctx, cancel := context.WithCancel(caller)

@@ -141,7 +141,7 @@ func (v *View) OpenDevices(ctx context.Context, farm, day string) (out []Device,
 	today := dayOf(day, never-1)
 	err = v.results(ctx, farm, resultDevice, today+1, func(animal string, known bool, body value) error {
 		var d Device
-		if err := unpack(body, &d); err != nil {
+		if err := d.unpack(body); err != nil {
 			return err
 		}
 		if d.Animal, d.Known = animal, known; dayOf(d.On, always) <= today {
@@ -157,7 +157,7 @@ func (v *View) OpenDevices(ctx context.Context, farm, day string) (out []Device,
 func (v *View) Devices(ctx context.Context, animal string) (out []Device, err error) {
 	err = v.ofAnimal(ctx, animal, resultDevice, func(known bool, body value) error {
 		var d Device
-		if err := unpack(body, &d); err != nil {
+		if err := d.unpack(body); err != nil {
 			return err
 		}
 		d.Animal, d.Known = animal, known
@@ -221,33 +221,33 @@ func (v *View) Cases(ctx context.Context, q CaseQuery) (out []Case, err error) {
 }
 
 func (v *View) storedCases(ctx context.Context, q CaseQuery) (out []Case, err error) {
-	from, where, what := always, "r.farm=?", any(v.ids[q.Farm])
+	from, table, where, what := always, "results r INDEXED BY results_farm", "r.farm=?", any(v.ids[q.Farm])
 	if q.Open {
 		from = never
 	}
 	if q.Animal != "" {
-		where, what = "a.key=?", q.Animal
+		table, where, what = "results r", "a.key=?", q.Animal
 	}
-	more := "r.more"
-	if q.Newest {
-		more = "NULL"
+	older, join := "NULL", ""
+	if !q.Newest {
+		older, join = "o.body", " LEFT JOIN older o ON o.animal = r.animal AND o.n = r.n"
 	}
 	err = v.each(ctx, func(row []value) error {
 		var c Case
-		if err := unpack(row[2], &c); err != nil {
+		if err := c.unpack(row[2]); err != nil {
 			return err
 		}
 		if row[3] != nil {
-			var seen []Sighting
-			if err := unpack(row[3], &seen); err != nil {
+			var older Case
+			if err := older.unpack(row[3]); err != nil {
 				return err
 			}
-			c.Seen = append(seen, c.Seen...)
+			c.Seen = append(older.Seen, c.Seen...)
 		}
 		c.Animal, c.Known = textOf(row[0]), intOf(row[1]) != 0
 		out = append(out, c)
 		return nil
-	}, "SELECT a.key, a.known, r.body, "+more+" FROM results r JOIN animals a ON a.id = r.animal WHERE "+where+" AND r.kind=? AND r.last >= ?",
+	}, "SELECT a.key, a.known, r.body, "+older+" FROM "+table+" JOIN animals a ON a.id = r.animal"+join+" WHERE "+where+" AND r.kind=? AND r.last >= ?",
 		what, resultCase, from)
 	return out, err
 }

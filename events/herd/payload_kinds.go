@@ -182,6 +182,15 @@ func (d *decoder) locomotion(p *events.Locomotion, name string, v []byte) bool {
 	switch name {
 	case "blockOn":
 		p.BlockOn = d.text(v)
+	case "cuts":
+		d.object(v, func(d *decoder, name, v []byte) {
+			switch string(name) {
+			case "lame":
+				p.Cuts.Lame = d.decimal(v)
+			case "severe":
+				p.Cuts.Severe = d.decimal(v)
+			}
+		})
 	case "limb":
 		p.Limb = d.text(v)
 	case "notScorable":

@@ -37,12 +37,17 @@ func (h *Herd) Resolve(ctx context.Context, farm string, ids []events.Identifier
 	if err != nil {
 		return Resolution{}, err
 	}
+	d, err := r.take(ctx)
+	if err != nil {
+		return Resolution{}, h.spoiled(err)
+	}
+	defer r.give(d) //nolint:errcheck // a connection that cannot be closed is of no more use
 	var strong, weak [][]string
 	for _, n := range asGiven(ids) {
 		if passing(n.scheme) {
 			continue
 		}
-		some, isStrong, err := r.who(ctx, farm, n, dayOf(day, always))
+		some, isStrong, err := d.who(farm, n, dayOf(day, always))
 		if err != nil {
 			return Resolution{}, h.spoiled(err)
 		}
@@ -73,33 +78,22 @@ func (h *Herd) Known(ctx context.Context, farm string, ids []events.Identifier, 
 }
 
 // who returns what owners.who returns, from the file.
-func (r *reader) who(ctx context.Context, farm string, n ident, d day) (out []string, strong bool, err error) {
-	rows, err := r.claims.QueryContext(ctx, farm, n.String(), int64(d))
-	if err != nil {
-		return nil, false, readError(ctx, "resolve", err)
-	}
-	defer rows.Close()
+func (d *db) who(farm string, n ident, on day) (out []string, strong bool, err error) {
 	var weak []string
-	for rows.Next() {
-		var isStrong bool
-		var key string
-		if err := rows.Scan(&isStrong, &key); err != nil {
-			return nil, false, readError(ctx, "resolve", err)
+	err = d.prepared(claimsQuery).each(func(row []value) error {
+		to := &weak
+		if intOf(row[0]) != 0 {
+			to = &out
 		}
-		if isStrong && !slices.Contains(out, key) {
-			out = append(out, key)
+		if key := textOf(row[1]); !slices.Contains(*to, key) {
+			*to = append(*to, key)
 		}
-		if !isStrong && !slices.Contains(weak, key) {
-			weak = append(weak, key)
-		}
-	}
-	if err := rows.Err(); err != nil {
-		return nil, false, readError(ctx, "resolve", err)
-	}
-	if len(out) > 0 {
-		return out, true, nil
-	}
-	if len(weak) > 1 {
+		return nil
+	}, farm, n.String(), on)
+	switch {
+	case err != nil || len(out) > 0:
+		return out, true, err
+	case len(weak) > 1:
 		return nil, false, nil
 	}
 	return weak, false, nil

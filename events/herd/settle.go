@@ -183,13 +183,21 @@ func (s *settler) write(w *work) error {
 		return w.err
 	}
 	if !s.f.building {
-		if err := s.f.db.prepared("DELETE FROM results WHERE animal=?").exec(w.animal); err != nil {
-			return err
+		for _, table := range []string{"results", "older"} {
+			if err := s.f.db.prepared("DELETE FROM " + table + " WHERE animal=?").exec(w.animal); err != nil {
+				return err
+			}
 		}
 	}
-	insert := s.f.db.prepared("INSERT INTO results(animal, kind, n, farm, first, last, body, more) VALUES(?,?,?,?,?,?,?,?)")
+	insert := s.f.db.prepared("INSERT INTO results(animal, kind, n, farm, first, last, body) VALUES(?,?,?,?,?,?,?)")
 	for i, r := range w.results {
-		if err := insert.exec(w.animal, r.kind, i, w.farm, r.first, r.last, r.body, r.more); err != nil {
+		if err := insert.exec(w.animal, r.kind, i, w.farm, r.first, r.last, r.body); err != nil {
+			return err
+		}
+		if r.older == "" {
+			continue
+		}
+		if err := s.f.db.prepared("INSERT INTO older(animal, n, body) VALUES(?,?,?)").exec(w.animal, i, r.older); err != nil {
 			return err
 		}
 	}

@@ -7,6 +7,7 @@ package herd
 //	names           farm and source ids, as numbers
 //	namings         the different ways animals of a farm were named in events; used if some fact has it now
 //	facts           newest revision of each event about work and findings
+//	tally           how many facts there are, by farm and kind
 //	statements      every revision of each roster statement
 //	decisions       newest revision of each decision about identities
 //	held            held records and what became of them
@@ -14,8 +15,8 @@ package herd
 //	animals         the animals worked out, of a roster or only as read
 //	spans           which animal a naming means, from day to day
 //	claims          which animal an identifier of a roster means, from day to day
-//	results         what was worked out of one animal: cases, devices, ...; first and last are days, more is
-//	                what lists do not need
+//	results         what was worked out of one animal: cases, devices, ...; first and last are days
+//	older           what lists do not need of a result: the older sightings of a case
 //
 // A fact knows its naming and its day and nothing of animals: when identities
 // change, spans change and no fact does.
@@ -30,6 +31,7 @@ CREATE TABLE facts(id INTEGER PRIMARY KEY, naming INTEGER, day INTEGER, kind INT
 	revision INTEGER, source INTEGER, entity BLOB, visit TEXT, mark INTEGER, data BLOB);
 CREATE TABLE statements(id INTEGER PRIMARY KEY, farm INTEGER, entity TEXT, revision INTEGER, retracted INTEGER,
 	source INTEGER, day INTEGER, data BLOB);
+CREATE TABLE tally(farm INTEGER, kind INTEGER, n INTEGER, PRIMARY KEY(farm, kind)) WITHOUT ROWID;
 CREATE INDEX statements_farm ON statements(farm, entity, revision);
 CREATE TABLE decisions(id INTEGER PRIMARY KEY, farm INTEGER, entity TEXT, recorded TEXT, data BLOB);
 CREATE INDEX decisions_farm ON decisions(farm);
@@ -43,7 +45,8 @@ CREATE TABLE spans(naming INTEGER, "from" INTEGER, "to" INTEGER, animal INTEGER,
 CREATE TABLE claims(farm INTEGER, identifier TEXT, "from" INTEGER, "to" INTEGER, strong INTEGER, animal INTEGER,
 	PRIMARY KEY(farm, identifier, "from", "to", strong, animal)) WITHOUT ROWID;
 CREATE TABLE results(animal INTEGER, kind INTEGER, n INTEGER, farm INTEGER, first INTEGER, last INTEGER, body TEXT,
-	more TEXT, PRIMARY KEY(animal, kind, n)) WITHOUT ROWID`
+	PRIMARY KEY(animal, kind, n)) WITHOUT ROWID;
+CREATE TABLE older(animal INTEGER, n INTEGER, body TEXT, PRIMARY KEY(animal, n)) WITHOUT ROWID`
 
 	// indexes are made when all facts are in, and lateIndexes when all results are: sorting once is several times
 	// cheaper than keeping order row by row.

@@ -2,37 +2,89 @@ package herd
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
-	"net/url"
+	"sync"
 
 	"dewclaw/events"
 )
 
-// A reader is the side of the file that queries use.
+// A reader is the side of the file that queries use: a few connections, each
+// for one goroutine at a time.
 type reader struct {
-	db     *sql.DB
-	claims *sql.Stmt
+	path   string
+	places chan struct{} // one for each connection that may be in use
+
+	mu     sync.Mutex
+	free   []*db
+	closed bool
 }
 
 // mostReaders bounds how many queries read at once; more wait.
 const mostReaders = 8
 
+var readPragmas = []string{"busy_timeout=10000", "cache_size=-16384", "query_only=1"}
+
 func openReader(path string) (*reader, error) {
-	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?_pragma=query_only(1)&_pragma=busy_timeout(10000)&_pragma=cache_size(-16384)")
+	r := &reader{path: path, places: make(chan struct{}, mostReaders)}
+	d, err := openDB(path, readPragmas...)
 	if err != nil {
-		return nil, wrapSQL("open "+path, err)
+		return nil, err
 	}
-	db.SetMaxOpenConns(mostReaders)
-	r := &reader{db: db}
-	if r.claims, err = db.Prepare(claimsQuery); err != nil {
-		return nil, errors.Join(wrapSQL("open "+path, err), db.Close())
-	}
+	r.free = append(r.free, d)
 	return r, nil
 }
 
-func (r *reader) close() error { return errors.Join(r.claims.Close(), r.db.Close()) }
+// take returns a connection, which the caller gives back.
+func (r *reader) take(ctx context.Context) (*db, error) {
+	select {
+	case r.places <- struct{}{}:
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	r.mu.Lock()
+	if n := len(r.free); n > 0 && !r.closed {
+		d := r.free[n-1]
+		r.free = r.free[:n-1]
+		r.mu.Unlock()
+		return d, nil
+	}
+	r.mu.Unlock()
+	d, err := openDB(r.path, readPragmas...)
+	if err != nil {
+		<-r.places
+	}
+	return d, err
+}
+
+func (r *reader) give(d *db) error {
+	d.rollback()
+	r.mu.Lock()
+	closed := r.closed
+	if !closed {
+		r.free = append(r.free, d)
+	}
+	r.mu.Unlock()
+	<-r.places
+	if closed {
+		return d.close()
+	}
+	return nil
+}
+
+// close closes the connections that are not in use; the others are closed when
+// they are given back.
+func (r *reader) close() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.closed = true
+	var err error
+	for _, d := range r.free {
+		err = errors.Join(err, d.close())
+	}
+	r.free = nil
+	return err
+}
 
 // reading returns the reader, or an error of kind [events.ErrUnavailable].
 func (h *Herd) reading() (*reader, error) {
@@ -52,13 +104,14 @@ func (h *Herd) reading() (*reader, error) {
 
 // A View is the herd at one log position. What it returns does not change while
 // it is open; the herd goes on behind it. It is for one goroutine and must be
-// closed; it holds one of a few places, so it should not be kept.
+// closed; it holds one of eight places, so it should not be kept.
 //
 // All its methods return errors of kind [events.ErrUnavailable] if the file
 // cannot be read, and the error of ctx.
 type View struct {
 	h     *Herd
-	tx    *sql.Tx
+	r     *reader
+	d     *db // nil once it is closed
 	at    events.Position
 	gap   int
 	names map[id]string
@@ -66,17 +119,20 @@ type View struct {
 }
 
 // View opens a view of the newest state. While the herd is being built it
-// returns an error of kind [events.ErrUnavailable]. The view ends with ctx.
+// returns an error of kind [events.ErrUnavailable]. It waits for a place, until ctx ends.
 func (h *Herd) View(ctx context.Context) (*View, error) {
 	r, err := h.reading()
 	if err != nil {
 		return nil, err
 	}
-	tx, err := r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	d, err := r.take(ctx)
 	if err != nil {
-		return nil, h.spoiled(readError(ctx, "begin", err))
+		return nil, h.spoiled(err)
 	}
-	v := &View{h: h, tx: tx, gap: h.o.GapDays, names: map[id]string{}, ids: map[string]id{}}
+	v := &View{h: h, r: r, d: d, gap: h.o.GapDays, names: map[id]string{}, ids: map[string]id{}}
+	if err := d.begin("BEGIN"); err != nil {
+		return nil, errors.Join(h.spoiled(err), v.Close())
+	}
 	err = v.each(ctx, func(row []value) error {
 		_, err := fmt.Sscan(textOf(row[0]), &v.at)
 		return err
@@ -103,52 +159,27 @@ func (v *View) GapDays() int { return v.gap }
 
 // Close ends the view. It is safe to call it twice.
 func (v *View) Close() error {
-	if err := v.tx.Rollback(); err != nil && !errors.Is(err, sql.ErrTxDone) {
-		return wrapSQL("end", err)
+	if v.d == nil {
+		return nil
 	}
-	return nil
+	d := v.d
+	v.d = nil
+	return v.r.give(d)
 }
 
-func readError(ctx context.Context, what string, err error) error {
-	if ctx.Err() != nil {
-		return ctx.Err()
-	}
-	return wrapSQL(what, err)
-}
-
-// each calls f for every row. Values may be kept.
+// each calls f for every row. Blobs and texts may be kept.
 func (v *View) each(ctx context.Context, f func(row []value) error, query string, args ...any) error {
-	for i, a := range args {
-		switch a := a.(type) {
-		case id:
-			args[i] = int64(a)
-		case day:
-			args[i] = int64(a)
-		}
+	if v.d == nil {
+		return fmt.Errorf("herd: the view is closed: %w", events.ErrUnavailable)
 	}
-	rows, err := v.tx.QueryContext(ctx, query, args...)
-	if err != nil {
-		return v.h.spoiled(readError(ctx, query, err))
-	}
-	defer rows.Close()
-	columns, err := rows.Columns()
-	if err != nil {
-		return v.h.spoiled(readError(ctx, query, err))
-	}
-	row, to := make([]value, len(columns)), make([]any, len(columns))
-	for i := range row {
-		to[i] = (*any)(&row[i])
-	}
-	for rows.Next() {
-		if err := rows.Scan(to...); err != nil {
-			return v.h.spoiled(readError(ctx, query, err))
-		}
-		if err := f(row); err != nil {
+	err := v.d.prepared(query).within(ctx, func(row []value) error {
+		if err := ctx.Err(); err != nil {
 			return err
 		}
+		return f(row)
+	}, args...)
+	if err != nil && ctx.Err() != nil {
+		return ctx.Err()
 	}
-	if err := rows.Err(); err != nil {
-		return v.h.spoiled(readError(ctx, query, err))
-	}
-	return nil
+	return v.h.spoiled(err)
 }

@@ -33,7 +33,7 @@ type result struct {
 	kind        int
 	first, last day
 	body        string
-	more        any // string, or nil
+	older       string // "" for most
 }
 
 // do works out the results.
@@ -111,7 +111,7 @@ func (w *work) collect(c *caseFile, gapDays int) {
 }
 
 func (w *work) add(kind int, first, last day, body any) {
-	w.results = append(w.results, result{kind, first, last, w.pack(body), nil})
+	w.results = append(w.results, result{kind, first, last, w.pack(body), ""})
 }
 
 // addCase keeps all sightings but the newest apart.
@@ -120,7 +120,7 @@ func (w *work) addCase(first, last day, c Case) {
 	c.Seen = c.Seen[len(c.Seen)-1:]
 	w.add(resultCase, first, last, c)
 	if len(seen) > 0 {
-		w.results[len(w.results)-1].more = w.pack(seen)
+		w.results[len(w.results)-1].older = w.pack(struct{ Seen []Sighting }{seen})
 	}
 }
 

@@ -1,0 +1,70 @@
+package herd
+
+import (
+	"encoding/json"
+	"reflect"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"dewclaw/events"
+)
+
+// fill sets every field of the struct v points to, texts with quotes and other
+// things that are escaped, lists with one to two elements.
+func fill(t *rapid.T, v reflect.Value) {
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(rapid.StringMatching(`[a-z"\\ {}\[\]äß0-9-]{0,9}`).Draw(t, "text"))
+	case reflect.Bool:
+		v.SetBool(rapid.Bool().Draw(t, "truth"))
+	case reflect.Int:
+		v.SetInt(rapid.Int64Range(0, 12).Draw(t, "number"))
+	case reflect.Slice:
+		n := rapid.IntRange(0, 2).Draw(t, "length")
+		if n == 0 {
+			return
+		}
+		v.Set(reflect.MakeSlice(v.Type(), n, n))
+		for i := range n {
+			fill(t, v.Index(i))
+		}
+	case reflect.Struct:
+		if d, ok := v.Addr().Interface().(*events.Decimal); ok {
+			*d = events.DecimalOf(rapid.Int64Range(-99, 99).Draw(t, "decimal"), 1)
+			return
+		}
+		for i := range v.NumField() {
+			fill(t, v.Field(i))
+		}
+	default:
+		t.Fatalf("a field of type %s is not filled", v.Type())
+	}
+}
+
+// encoding/json is the outside here.
+func TestUnpack_AgreesWithJSON(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var c, gotCase Case
+		fill(t, reflect.ValueOf(&c).Elem())
+		c.Animal, c.Known = "", false // they are columns
+		check(t, c, &gotCase, gotCase.unpack)
+		var d, gotDevice Device
+		fill(t, reflect.ValueOf(&d).Elem())
+		d.Animal, d.Known = "", false
+		check(t, d, &gotDevice, gotDevice.unpack)
+	})
+}
+
+func check[T any](t *rapid.T, want T, got *T, unpack func(value) error) {
+	b, err := json.Marshal(want)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := unpack(string(b)); err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(*got, want) {
+		t.Fatalf("%s:\ngot  %+v\nwant %+v", b, *got, want)
+	}
+}
