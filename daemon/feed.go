@@ -4,8 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
+	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/delivery"
 	"dewclaw/events"
 )
@@ -283,8 +285,10 @@ func (e *engine) feedAll(ctx context.Context, told func(fedItem)) error {
 	for _, f := range list {
 		before[f.Feed] = f
 	}
-	if err := e.herd.CatchUp(ctx); err != nil {
-		return err
+	if slices.ContainsFunc(e.project.config.Feeds, func(f config.Feed) bool { return f.KnownAnimals }) {
+		if err := e.herd.CatchUp(ctx); err != nil {
+			return err
+		}
 	}
 	derr := e.feeds.Once(ctx)
 	if list, err = e.feeds.List(context.WithoutCancel(ctx)); err != nil {

@@ -197,8 +197,10 @@ func (k *killer) kill(dir string) (through bool) {
 	c := startInLockstep(k.t, dir)
 	defer c.close()
 	aim, skip, seen := k.target(), k.rnd.IntN(4), 0
+	wait := patience // it may have an index to build first
 	for {
-		beat, ok := c.next(idle)
+		beat, ok := c.next(wait)
+		wait = idle
 		if !ok { // nothing left to do, or it failed
 			c.release()
 			if err := c.stop(); err != nil {

@@ -34,6 +34,9 @@ func (c *runCommand) Run(a *app) error {
 		level = slog.LevelDebug
 	}
 	e, err := a.openPatiently(p, openOptions{work: true, level: level})
+	if a.ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		return nil // told to stop while it was starting
+	}
 	if err != nil {
 		return a.held(p, err)
 	}

@@ -240,23 +240,36 @@ func (f *feed) backOff(err error, once bool) pass {
 
 // trouble says what could not be done and that nothing is lost.
 func (f *feed) trouble(wait time.Duration, last bool) error {
-	what := "go on"
+	what := "go on from position"
 	if p := f.state.Plan; p != nil {
-		what = fmt.Sprintf("send %d rows after position %d", p.Rows, p.From.Position)
+		what = fmt.Sprintf("send %s from position", count(p.Rows, "row"))
+	}
+	next := "next in " + wait.Round(time.Second/10).String()
+	if last {
+		next = "the last"
 	}
 	end, _ := f.d.o.Log.Last()
-	behind := uint64(0)
+	behind := 0
 	if end >= f.state.Cursor.Position {
-		behind = uint64(end-f.state.Cursor.Position) + 1
-	}
-	text := fmt.Sprintf("%s: attempt %d, next in %s; %d entries wait safely in the log", what, f.attempt, wait.Round(time.Second/10), behind)
-	if last {
-		text = fmt.Sprintf("%s: attempt %d, the last; %d entries wait safely in the log", what, f.attempt, behind)
+		behind = int(end-f.state.Cursor.Position) + 1
 	}
 	return &events.Fault{
-		Kind: events.ErrUnavailable, Who: "feed " + f.cfg.ID, What: text, Cause: f.failure,
-		Hints: []string{"dewclaw feed show " + f.cfg.ID + "; to check the way: dewclaw feed test " + f.cfg.ID},
+		Kind: events.ErrUnavailable, Who: "feed " + f.cfg.ID,
+		What: fmt.Sprintf("%s %d: %v; attempt %d, %s; %s of the log wait safely",
+			what, f.state.Cursor.Position, f.failure, f.attempt, next, count(behind, "entry")),
+		Hints: append(events.Hints(f.failure), "dewclaw feed show "+f.cfg.ID+"; to check the way: dewclaw feed test "+f.cfg.ID),
 	}
+}
+
+// count writes a number with its noun.
+func count(n int, noun string) string {
+	switch {
+	case n == 1:
+		return "1 " + noun
+	case noun == "entry":
+		return fmt.Sprint(n, " entries")
+	}
+	return fmt.Sprint(n, " ", noun, "s")
 }
 
 func (f *feed) closeSink() {

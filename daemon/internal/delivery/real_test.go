@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"dewclaw/events"
 	"dewclaw/events/streamlog"
@@ -47,6 +48,7 @@ func (w *world) real() {
 func TestDesk_RunsOverARealLog(t *testing.T) {
 	w := newWorld(t, vet(""))
 	w.real()
+	w.o.After = time.After
 	w.say("A", "r0/x", lesion("SU"))
 	w.commit()
 	run := func(rows int, do func()) {

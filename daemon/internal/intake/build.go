@@ -20,9 +20,10 @@ type builder struct {
 	held    map[string]struct{}
 	waiting map[events.RecordID]events.Waiting // records that began to wait
 	settled map[events.RecordID]struct{}
-	size    int // of events and held records as JSON
-	records int // that put something in it
-	read    int // records that went by since it began
+	renewed map[events.RecordID]struct{} // of waiting: they waited before this entry
+	size    int                          // of events and held records as JSON
+	records int                          // that put something in it
+	read    int                          // records that went by since it began
 	arena   []byte
 	most    int // records an entry can have
 }
@@ -31,7 +32,7 @@ func newBuilder(raw bool, most int) *builder {
 	b := &builder{
 		most:   most,
 		states: map[events.RecordID]*index.Record{}, held: map[string]struct{}{},
-		waiting: map[events.RecordID]events.Waiting{}, settled: map[events.RecordID]struct{}{},
+		waiting: map[events.RecordID]events.Waiting{}, settled: map[events.RecordID]struct{}{}, renewed: map[events.RecordID]struct{}{},
 	}
 	b.x.Touches = make([]index.Touch, 0, 1024)
 	if raw {
@@ -119,17 +120,21 @@ func heldSize(h *events.Held) int {
 // wait notes that a record waits from this entry on.
 func (b *builder) wait(id events.RecordID, w events.Waiting) {
 	b.waiting[id] = w
-	delete(b.settled, id)
+	if _, ok := b.settled[id]; ok {
+		delete(b.settled, id)
+		b.renewed[id] = struct{}{}
+	}
 }
 
 // settle notes that a record waits no more. One that began to wait in this very
-// entry was never waiting for the log.
+// entry was never waiting for the log, unless it had waited before.
 func (b *builder) settle(id events.RecordID) {
-	if _, ok := b.waiting[id]; ok {
-		delete(b.waiting, id)
-		return
+	_, own := b.waiting[id]
+	_, before := b.renewed[id]
+	delete(b.waiting, id)
+	if !own || before {
+		b.settled[id] = struct{}{}
 	}
-	b.settled[id] = struct{}{}
 }
 
 // raw notes the row of a record, so that it is known before it is mapped next time.

@@ -74,10 +74,11 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if !isWaiting(v) {
 		return fmt.Errorf("record %s of %s waits in the log and was not met in the original: %w", id, r.name, events.ErrCorrupt)
 	}
-	rec, w, err := unpackWaiting(v)
+	w, err := unpackWaiting(v)
 	if err != nil {
 		return err
 	}
+	rec := &w.Record
 	found, err := r.ix.Lookup(r.src.ID, []events.RecordID{id}, nil)
 	if err != nil {
 		return err
@@ -86,7 +87,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if err != nil {
 		return err
 	}
-	s := situation{ended: true, continues: w.After || len(w.Earlier) > 0}
+	s := situation{ended: true, continues: w.Waiting.After || len(w.Waiting.Earlier) > 0}
 	if err := r.current(rec, &s); err != nil {
 		return err
 	}
@@ -109,7 +110,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 		return r.hold(ctx, h)
 	}
 	r.b.settle(id)
-	return r.put(ctx, p, joint{rec: rec}, known)
+	return r.put(ctx, p, joint{rec: rec, after: w.Waiting.After, missing: w.Missing}, known)
 }
 
 // vanish retracts what the export no longer has, scope by scope and day by day.

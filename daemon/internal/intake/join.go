@@ -15,10 +15,11 @@ import (
 // of it.
 type joint struct {
 	rec       *adapters.Record
-	continues bool  // there were such rows
-	overtakes bool  // and they waited for the end of the original
-	after     bool  // some of them were settled by themselves
-	earlier   []int // places of those that waited
+	continues bool          // there were such rows
+	overtakes bool          // and they waited for the end of the original
+	after     bool          // some of them were settled by themselves
+	earlier   []int         // places of those that waited
+	missing   []events.Slot // of a complete source: live events that those settled by themselves lack
 }
 
 // join looks for earlier rows of the same original with the same record. What
@@ -39,24 +40,26 @@ func (r *reading) join(ctx context.Context, rec *adapters.Record, known *index.R
 	if !ok && !touched {
 		return j, nil
 	}
-	return r.goOn(ctx, rec, known, touched)
+	return r.goOn(ctx, rec, known, touched, seen)
 }
 
 // overtake joins a record to the one that waited before it.
 func overtake(seen []byte, rec *adapters.Record) (joint, error) {
-	earlier, w, err := unpackWaiting(seen)
+	w, err := unpackWaiting(seen)
 	if err != nil {
 		return joint{rec: rec}, err
 	}
-	j := joint{continues: true, overtakes: true, after: w.After, earlier: append(w.Earlier, w.At)}
-	j.rec, err = union(earlier, rec)
+	j := joint{
+		continues: true, overtakes: true, after: w.Waiting.After, earlier: append(w.Waiting.Earlier, w.Waiting.At), missing: w.Missing,
+	}
+	j.rec, err = union(&w.Record, rec)
 	return j, err
 }
 
 // goOn merges the examination of a record with what its source said of it in
 // rows of this original that were settled by themselves.
-func (r *reading) goOn(ctx context.Context, rec *adapters.Record, known *index.Record, touched bool) (joint, error) {
-	j := joint{rec: rec, continues: true, after: true}
+func (r *reading) goOn(ctx context.Context, rec *adapters.Record, known *index.Record, touched bool, seen []byte) (joint, error) {
+	j := joint{rec: rec, continues: true, after: true, missing: unpackMissing(seen)}
 	at := examinationOf(rec)
 	if at < 0 {
 		return j, nil
@@ -149,11 +152,13 @@ func isWaiting(v []byte) bool { return len(v) > 0 && v[0] == packedWaiting }
 type waitingRecord struct {
 	Waiting events.Waiting
 	Record  adapters.Record
-	DataLen []int // of each draft: its data is the end of Open
+	DataLen []int         // of each draft: its data is the end of Open
+	Missing []events.Slot // see joint
 }
 
-func packWaiting(rec *adapters.Record, waiting events.Waiting) ([]byte, error) {
-	w := waitingRecord{Record: *rec, Waiting: waiting}
+func packWaiting(j joint, waiting events.Waiting) ([]byte, error) {
+	rec := j.rec
+	w := waitingRecord{Record: *rec, Waiting: waiting, Missing: j.missing}
 	w.Record.Drafts = slices.Clone(rec.Drafts)
 	for i := range w.Record.Drafts {
 		d := &w.Record.Drafts[i]
@@ -164,16 +169,16 @@ func packWaiting(rec *adapters.Record, waiting events.Waiting) ([]byte, error) {
 	return append([]byte{packedWaiting}, b...), err
 }
 
-func unpackWaiting(v []byte) (*adapters.Record, events.Waiting, error) {
+func unpackWaiting(v []byte) (*waitingRecord, error) {
 	var w waitingRecord
 	if err := json.Unmarshal(v[1:], &w); err != nil {
-		return nil, w.Waiting, err
+		return nil, err
 	}
 	for i := range w.Record.Drafts {
 		d := &w.Record.Drafts[i]
 		d.Data = d.Open[len(d.Open)-w.DataLen[i]:]
 	}
-	return &w.Record, w.Waiting, nil
+	return &w, nil
 }
 
 func packMissing(slots []events.Slot) []byte {

@@ -19,22 +19,17 @@ func (r *reading) present(j joint, known *index.Record) error {
 		}
 		return nil
 	}
-	return r.note(j.rec, known, j.continues && !j.overtakes)
+	return r.note(j, known)
 }
 
-// note remembers what a record of a complete source lacks. later tells that
-// another row of it was noted before: only what both lack is missing.
-func (r *reading) note(rec *adapters.Record, known *index.Record, later bool) error {
-	missing := lacking(rec, known)
-	if later {
-		before, _, err := r.scratch.Get(rec.ID)
-		if err != nil {
-			return err
-		}
-		earlier := unpackMissing(before)
-		missing = slices.DeleteFunc(missing, func(s events.Slot) bool { return !slices.Contains(earlier, s) })
+// note remembers what a record of a complete source lacks: live events that
+// neither it nor the rows before it have.
+func (r *reading) note(j joint, known *index.Record) error {
+	missing := lacking(j.rec, known)
+	if j.after {
+		missing = slices.DeleteFunc(missing, func(s events.Slot) bool { return !slices.Contains(j.missing, s) })
 	}
-	return r.scratch.Put(rec.ID, packMissing(missing))
+	return r.scratch.Put(j.rec.ID, packMissing(missing))
 }
 
 // lacking returns the slots of live events that no draft of rec has.
@@ -71,11 +66,11 @@ func (r *reading) remember(ctx context.Context, p passing) error {
 	if r.asOf == "" {
 		return r.scratch.Put(rec.ID, nil)
 	}
-	_, ok, err := r.scratch.Get(rec.ID)
+	seen, ok, err := r.scratch.Get(rec.ID)
 	if err != nil {
 		return err
 	}
-	return r.note(rec, p.found, ok)
+	return r.note(joint{rec: rec, after: ok, missing: unpackMissing(seen)}, p.found)
 }
 
 // waitsStill puts a row back together with the rows of its record that an
@@ -90,14 +85,14 @@ func (r *reading) waitsStill(ctx context.Context, p passing, w events.Waiting) e
 	case isWaiting(seen):
 		j, err = overtake(seen, p.rec)
 	case w.After:
-		j, err = r.goOn(ctx, p.rec, p.found, r.touched(p.found))
+		j, err = r.goOn(ctx, p.rec, p.found, r.touched(p.found), seen)
 	}
 	if err != nil {
 		return err
 	}
 	now := w
 	now.At, now.Earlier = r.n, j.earlier
-	v, err := packWaiting(j.rec, now)
+	v, err := packWaiting(j, now)
 	if err != nil {
 		return err
 	}

@@ -155,7 +155,7 @@ func (r *reading) put(ctx context.Context, p passing, j joint, known *index.Reco
 		if r.single != nil {
 			r.order = append(r.order, id)
 		}
-		v, err := packWaiting(j.rec, w)
+		v, err := packWaiting(j, w)
 		if err != nil {
 			return err
 		}
