@@ -1,0 +1,123 @@
+package mapping
+
+import (
+	"slices"
+
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// This file settles which claw is meant.
+
+// side turns a left or right claw into inner or outer. Seen from behind, the
+// left claw of a left foot is the outer one, of a right foot the inner one; seen
+// from the front it is the other way round.
+func (m *Mapper) side(claw, foot string) string {
+	i := slices.Index(sideCodes, claw)
+	if i < 0 {
+		return claw
+	}
+	if foot == "" && len(m.reasons) > 0 {
+		return claw // the row is held already, perhaps for its foot
+	}
+	if foot == "" {
+		m.reason("foot", "", "the foot, to tell inner and outer of a "+claw+" claw", "nothing")
+		return claw
+	}
+	outer := (claw == "left" || claw == "dewclaw-left") == (foot[0] == 'L')
+	if m.run.in.sides == "from-front" {
+		outer = !outer
+	}
+	side := "inner"
+	if outer {
+		side = "outer"
+	}
+	if i >= 2 {
+		side = "dewclaw-" + side
+	}
+	return side
+}
+
+// settleClaws gives a claw to the events that leave it to the finding: none for
+// a finding of the skin of the foot, else unknown; what is not a finding follows
+// the findings of the row at its foot.
+func (m *Mapper) settleClaws() {
+	for i := range m.stage.made {
+		e := &m.stage.made[i]
+		if !e.claw {
+			continue
+		}
+		switch p := e.p.(type) {
+		case *events.Lesion:
+			if p.Claw == "" {
+				p.Claw = clawless(ofSkin(p.Code))
+			}
+		case *events.Treatment:
+			if p.Claw == "" {
+				p.Claw = clawless(m.onlySkin(p.Foot))
+			}
+		case *events.TakenOff:
+			if p.Claw == "" {
+				p.Claw = clawless(m.onlySkin(p.Foot))
+			}
+		case *events.ClawMeasure:
+			if p.Claw == "" {
+				p.Claw = clawless(false)
+			}
+		}
+	}
+}
+
+func clawless(skin bool) string {
+	if skin {
+		return "none"
+	}
+	return "unknown"
+}
+
+func ofSkin(code string) bool {
+	l := codes.Lesions().Get(code)
+	return l != nil && l.Level == "foot"
+}
+
+// onlySkin reports whether the row has findings at the foot, all of the skin.
+func (m *Mapper) onlySkin(foot string) bool {
+	found := false
+	for i := range m.stage.made {
+		if l, ok := m.stage.made[i].p.(*events.Lesion); ok && l.Foot == foot {
+			if !ofSkin(l.Code) {
+				return false
+			}
+			found = true
+		}
+	}
+	return found
+}
+
+// where returns foot and claw of an event.
+func where(p events.Payload) (foot, claw string) {
+	switch p := p.(type) {
+	case *events.Lesion:
+		return p.Foot, p.Claw
+	case *events.Treatment:
+		return p.Foot, p.Claw
+	case *events.TakenOff:
+		return p.Foot, p.Claw
+	case *events.ClawMeasure:
+		return p.Foot, p.Claw
+	case *events.Locomotion:
+		return p.Limb, ""
+	}
+	return "", ""
+}
+
+func (m *Mapper) rowClaw() string {
+	i := m.run.in.claw
+	if i < 0 || m.results[i].bad || m.foot == "" {
+		return ""
+	}
+	n := len(m.reasons)
+	claw := m.side(m.results[i].value.Text, m.foot)
+	m.reasons = m.reasons[:n]
+	return claw
+}
