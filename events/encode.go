@@ -246,6 +246,10 @@ func (t *TakenOff) appendCounted(e *encoder) {
 func (l *Locomotion) appendCounted(e *encoder) {
 	l.appendHead(e)
 	e.text("blockOn", l.BlockOn)
+	e.object("cuts", func(e *encoder) {
+		e.decimal("lame", l.Cuts.Lame)
+		e.decimal("severe", l.Cuts.Severe)
+	})
 	e.text("examination", string(l.Examination))
 	e.text("limb", l.Limb)
 	e.text("notScorable", l.NotScorable)

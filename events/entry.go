@@ -105,8 +105,11 @@ type Range struct {
 // end of its original tells whether a later row settles it. It is counted when
 // it is settled.
 type Waiting struct {
-	Record string `json:"record"`
-	Line   int    `json:"line"`
+	Record  string `json:"record"`
+	Line    int    `json:"line"`              // its last line so far, for people
+	At      int    `json:"at"`                // its place among the records of the original, from 1
+	Earlier []int  `json:"earlier,omitempty"` // places of rows of it that had waited and are part of it now
+	After   bool   `json:"after,omitempty"`   // it goes on from rows that were settled by themselves
 }
 
 // Counts are the outcomes of records. A record counts once; Read is the sum of

@@ -235,6 +235,8 @@ var fields = map[Kind][]Field{
 	),
 	KindLocomotion: table(
 		text("blockOn", CodeField, "answers", func(p *Locomotion) *string { return &p.BlockOn }),
+		number("cuts.lame", "1", func(p *Locomotion) *Decimal { return &p.Cuts.Lame }),
+		number("cuts.severe", "1", func(p *Locomotion) *Decimal { return &p.Cuts.Severe }),
 		text("limb", CodeField, "feet", func(p *Locomotion) *string { return &p.Limb }),
 		text("notScorable", TextField, "", func(p *Locomotion) *string { return &p.NotScorable }),
 		text("observer", TextField, "", func(p *Locomotion) *string { return &p.Observer }),

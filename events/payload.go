@@ -128,11 +128,11 @@ type Derived struct {
 	Animal       []Identifier `json:"animal,omitempty"`       // normalized form of the identifiers whose given form differs
 	DueOff       string       `json:"dueOff,omitempty"`       // wrap: when it is due off; RFC 3339 with local offset, or a day
 	Gait         []int        `json:"gait,omitempty"`         // lowest and highest gait grade, 0 to 6
-	Lame         string       `json:"lame,omitempty"`         // yes or no, by the scale's own cut
+	Lame         string       `json:"lame,omitempty"`         // yes or no, by the scale's own cut, or by the declared one if it has none
 	LateFrom     string       `json:"lateFrom,omitempty"`     // wrap: from when it is late; as DueOff
 	Rules        string       `json:"rules,omitempty"`        // version of the rules
 	Severe       string       `json:"severe,omitempty"`       // yes, no or undetermined, by gait grade
-	SevereNative string       `json:"severeNative,omitempty"` // yes or no, by the scale's own cut
+	SevereNative string       `json:"severeNative,omitempty"` // yes or no, by the scale's own cut, or by the declared one if it has none
 }
 
 // A Note is an advisory: a value that should make somebody look. Code is from
@@ -330,6 +330,7 @@ func (*TakenOff) Kind() Kind { return KindTakenOff }
 type Locomotion struct {
 	Common
 	BlockOn     string  `json:"blockOn,omitempty"`     // yes, no or unknown
+	Cuts        Cuts    `json:"cuts,omitzero"`         // declared by the sender, where the scale has none in print
 	Limb        string  `json:"limb,omitempty"`        // the limb that is spared, if named
 	NotScorable string  `json:"notScorable,omitempty"` // why no score could be given
 	Observer    string  `json:"observer,omitempty"`    // pseudonym
@@ -340,6 +341,14 @@ type Locomotion struct {
 
 // Kind returns [KindLocomotion].
 func (*Locomotion) Kind() Kind { return KindLocomotion }
+
+// Cuts say from which score on the sender calls an animal lame and severely
+// lame. They are part of what was said: the same figure with another cut is
+// another statement.
+type Cuts struct {
+	Lame   Decimal `json:"lame,omitzero"`
+	Severe Decimal `json:"severe,omitzero"`
+}
 
 // ClawMeasure is one measured value of one claw, in the neutral unit. The raw
 // value and unit stand in Words.

@@ -106,14 +106,20 @@ type about struct {
 	target *line
 }
 
+// A book is a log that can be written.
+type book interface {
+	herd.Log
+	append(e *events.Entry)
+}
+
 // A writer puts lines into a log and numbers their revisions.
 type writer struct {
-	log *memLog
+	log book
 	rev map[events.Entity]events.Revision
 	enc events.Encoder
 }
 
-func newWriter(log *memLog) *writer {
+func newWriter(log book) *writer {
 	return &writer{log: log, rev: map[events.Entity]events.Revision{}}
 }
 

@@ -393,7 +393,7 @@ func (ix *Index) sourceName(no int64) string {
 
 // layout names the tables and the forms of values. Whatever changes one of them
 // changes it.
-var layout = "2 " + strings.Join(kindNames(), " ")
+var layout = "3 " + strings.Join(kindNames(), " ")
 
 func kindNames() []string {
 	var out []string
@@ -410,7 +410,8 @@ CREATE TABLE records(k BLOB PRIMARY KEY, v BLOB) WITHOUT ROWID;
 CREATE TABLE days(k BLOB PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE exports(k BLOB PRIMARY KEY, newest INTEGER, whole INTEGER) WITHOUT ROWID;
 CREATE TABLE originals(source INTEGER, archive TEXT, reading INTEGER, newest INTEGER, records INTEGER, line INTEGER,
-  ended INTEGER, counts TEXT, mapping TEXT, name TEXT, received TEXT, asof TEXT, PRIMARY KEY(source, archive)) WITHOUT ROWID;
+  ended INTEGER, counts TEXT, mapping TEXT, name TEXT, received TEXT, asof TEXT,
+  scopes TEXT, PRIMARY KEY(source, archive)) WITHOUT ROWID;
 CREATE TABLE names(source INTEGER, archive TEXT, name TEXT, PRIMARY KEY(source, archive, name)) WITHOUT ROWID;
 CREATE TABLE sequences(source INTEGER, stream TEXT, first INTEGER, last INTEGER, PRIMARY KEY(source, stream, first)) WITHOUT ROWID;
 CREATE TABLE held(id TEXT PRIMARY KEY, source INTEGER, state INTEGER, position INTEGER, idx INTEGER, record BLOB,
@@ -419,8 +420,8 @@ CREATE INDEX heldplaces ON held(state, position, idx);
 CREATE INDEX heldrecords ON held(record) WHERE record IS NOT NULL;
 CREATE TABLE decided(id TEXT, position INTEGER, PRIMARY KEY(id, position)) WITHOUT ROWID;
 CREATE TABLE waits(entity TEXT PRIMARY KEY, source INTEGER, why TEXT, position INTEGER) WITHOUT ROWID;
-CREATE TABLE waiting(source INTEGER, archive TEXT, record BLOB, line INTEGER, PRIMARY KEY(source, archive, record)) WITHOUT ROWID;
-CREATE INDEX waitinglines ON waiting(source, archive, line);
+CREATE TABLE waiting(source INTEGER, archive TEXT, record BLOB, at INTEGER, v TEXT, PRIMARY KEY(source, archive, record)) WITHOUT ROWID;
+CREATE INDEX waitingplaces ON waiting(source, archive, at);
 CREATE TABLE raws(no INTEGER PRIMARY KEY, source INTEGER, key TEXT);
 CREATE TABLE segments(id INTEGER PRIMARY KEY, raw INTEGER, v BLOB);
 CREATE TABLE hooks(k BLOB PRIMARY KEY, segment INTEGER) WITHOUT ROWID;

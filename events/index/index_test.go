@@ -173,14 +173,14 @@ func TestIndex_KnowsOriginalsStreamsHeldAndWaits(t *testing.T) {
 
 	put(&events.Entry{
 		Cause: events.CauseChunk, Source: "c", Archive: "aa", Name: "one.csv", Mapping: "m", AsOf: "2026-03-05T10:00:00Z",
-		To:       &events.Cursor{Records: 2, Line: 3, Waiting: []events.Waiting{{Record: record(9, 9).String(), Line: 2}}},
+		To:       &events.Cursor{Records: 2, Line: 3, Waiting: []events.Waiting{{Record: record(9, 9).String(), Line: 2, At: 1, Earlier: []int{7}}}},
 		Counts:   events.Counts{Read: 1, Accepted: 1},
 		Defaults: events.Defaults{Scope: "barn 1"}, Events: [][]byte{day.stored()},
 	})
 	if got, err := ix.Unfinished("c"); err != nil || len(got) != 1 || got[0].Cursor.Records != 2 || got[0].Reading != 1 {
 		t.Errorf("unfinished: got %+v, %v", got, err)
 	}
-	if got, err := ix.Waiting("c", "aa"); err != nil || len(got) != 1 || got[record(9, 9)] != 2 {
+	if got, err := ix.Waiting("c", "aa"); err != nil || len(got) != 1 || got[record(9, 9)].At != 1 {
 		t.Errorf("waiting: got %v, %v", got, err)
 	}
 	put(&events.Entry{

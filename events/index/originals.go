@@ -3,6 +3,7 @@ package index
 import (
 	"database/sql/driver"
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"dewclaw/events"
@@ -20,9 +21,17 @@ type Original struct {
 	Name     string
 	Received string
 	AsOf     string
+	Scopes   []ScopeRead // complete source: scopes whose end was reached in the reading
 }
 
-const originalColumns = "source, archive, reading, newest, records, line, ended, counts, mapping, name, received, asof"
+// A ScopeRead is a scope of a complete source of which an entry told that it was
+// read to its end, behind so many records of the original.
+type ScopeRead struct {
+	Scope   string
+	Records int
+}
+
+const originalColumns = "source, archive, reading, newest, records, line, ended, counts, mapping, name, received, asof, scopes"
 
 func (ix *Index) original(row []driver.Value) (Original, error) {
 	o := Original{
@@ -31,7 +40,8 @@ func (ix *Index) original(row []driver.Value) (Original, error) {
 		Cursor:  events.Cursor{Records: int(integer(row[4])), Line: int(integer(row[5])), End: integer(row[6]) != 0},
 		Mapping: text(row[8]), Name: text(row[9]), Received: text(row[10]), AsOf: text(row[11]),
 	}
-	if err := json.Unmarshal([]byte(text(row[7])), &o.Counts); err != nil {
+	err := errors.Join(json.Unmarshal([]byte(text(row[7])), &o.Counts), json.Unmarshal([]byte(text(row[12])), &o.Scopes))
+	if err != nil {
 		return o, ix.d.damaged("original " + o.Archive)
 	}
 	return o, nil
@@ -117,13 +127,17 @@ func (a *application) reads() error {
 	}
 	a.reading = o.Reading
 	o.Counts = o.Counts.Add(e.Counts)
-	counts, err := json.Marshal(o.Counts)
-	if err != nil {
-		return fmt.Errorf("write counts: %w", err)
+	if e.Complete != nil {
+		o.Scopes = append(o.Scopes, ScopeRead{e.Complete.Scope, e.To.Records})
 	}
-	if err := a.ix.d.prepared("INSERT OR REPLACE INTO originals("+originalColumns+") VALUES(?,?,?,?,?,?,?,?,?,?,?,?)").exec(
+	counts, err := json.Marshal(o.Counts)
+	scopes, err2 := json.Marshal(o.Scopes)
+	if err := errors.Join(err, err2); err != nil {
+		return fmt.Errorf("write original: %w", err)
+	}
+	if err := a.ix.d.prepared("INSERT OR REPLACE INTO originals("+originalColumns+") VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?)").exec(
 		a.source, e.Archive, o.Reading, e.At, e.To.Records, e.To.Line, e.To.End, string(counts),
-		e.Mapping, e.Name, e.Received, e.AsOf); err != nil {
+		e.Mapping, e.Name, e.Received, e.AsOf, string(scopes)); err != nil {
 		return err
 	}
 	return a.waiting(known)
@@ -156,25 +170,30 @@ func (a *application) waiting(known bool) error {
 		if err != nil {
 			return err
 		}
-		if err := d.prepared("INSERT OR REPLACE INTO waiting(source, archive, record, line) VALUES(?, ?, ?, ?)").
-			exec(a.source, e.Archive, id[:], w.Line); err != nil {
+		v, err := json.Marshal(w)
+		if err != nil {
+			return fmt.Errorf("write waiting record: %w", err)
+		}
+		if err := d.prepared("INSERT OR REPLACE INTO waiting(source, archive, record, at, v) VALUES(?, ?, ?, ?, ?)").
+			exec(a.source, e.Archive, id[:], w.At, string(v)); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// Waiting returns the records of an original that wait for its end, with their lines.
-func (ix *Index) Waiting(source, archive string) (map[events.RecordID]int, error) {
+// Waiting returns the records of an original that wait for its end.
+func (ix *Index) Waiting(source, archive string) (map[events.RecordID]events.Waiting, error) {
 	ix.mu.Lock()
 	defer ix.mu.Unlock()
-	out := map[events.RecordID]int{}
-	err := ix.d.prepared("SELECT record, line FROM waiting WHERE source = ? AND archive = ?").each(func(row []value) error {
+	out := map[events.RecordID]events.Waiting{}
+	err := ix.d.prepared("SELECT record, v FROM waiting WHERE source = ? AND archive = ?").each(func(row []value) error {
 		b := blob(row[0])
-		if len(b) != len(events.RecordID{}) {
+		var w events.Waiting
+		if len(b) != len(events.RecordID{}) || json.Unmarshal([]byte(text(row[1])), &w) != nil {
 			return ix.d.damaged("waiting record")
 		}
-		out[events.RecordID(b)] = int(integer(row[1]))
+		out[events.RecordID(b)] = w
 		return nil
 	}, ix.source(source), archive)
 	return out, err
@@ -206,12 +225,12 @@ func (ix *Index) SetFile(source, name string, size, modified int64, archive stri
 }
 
 // FirstWaiting returns up to limit records of an original that wait for its
-// end, in the order of their lines.
+// end, in the order they stand in it.
 func (ix *Index) FirstWaiting(source, archive string, limit int) ([]events.RecordID, error) {
 	ix.mu.Lock()
 	defer ix.mu.Unlock()
 	var out []events.RecordID
-	err := ix.d.prepared("SELECT record FROM waiting WHERE source = ? AND archive = ? ORDER BY line, record LIMIT ?").each(func(row []value) error {
+	err := ix.d.prepared("SELECT record FROM waiting WHERE source = ? AND archive = ? ORDER BY at LIMIT ?").each(func(row []value) error {
 		b := blob(row[0])
 		if len(b) != len(events.RecordID{}) {
 			return ix.d.damaged("waiting record")

@@ -75,6 +75,9 @@ func TestLog_IsAJetStreamStream(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if a := k.srv.Addr(); a != nil {
+		t.Errorf("the embedded server listens on %v", a)
+	}
 	s, err := k.js.Stream(t.Context(), "dewclaw-"+l.ID())
 	if err != nil {
 		t.Fatal(err)

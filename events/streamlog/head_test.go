@@ -26,13 +26,13 @@ func small(t *testing.T, n int) wreck {
 
 // last opens the log and returns its newest entry, its damage, and how many
 // entries can be read.
-func (w wreck) last() (events.Position, error, int) {
+func (w wreck) last() (newest events.Position, whole int, damage error) {
 	w.t.Helper()
 	l := open(w.t, Options{Dir: w.dir})
 	defer shut(w.t, l)
 	pos, _ := l.Last()
 	got, _ := readAll(w.t, l)
-	return pos, l.Damage(), len(got)
+	return pos, len(got), l.Damage()
 }
 
 func TestHead_OneSlotServes(t *testing.T) {
@@ -49,7 +49,7 @@ func TestHead_OneSlotServes(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			w := small(t, 5)
 			w.edit(w.head(), tt.do)
-			if pos, err, n := w.last(); pos != 5 || err != nil || n != 5 {
+			if pos, n, err := w.last(); pos != 5 || err != nil || n != 5 {
 				t.Errorf("got %d, %v, %d entries; want 5, no damage, 5", pos, err, n)
 			}
 		})
@@ -83,7 +83,7 @@ func TestHead_IsTheExampleOfTheDocumentation(t *testing.T) {
 // more than the anchor names.
 func TestLog_TakesInAnEntryTheAnchorDoesNotName(t *testing.T) {
 	w, head := anchorBehind(t)
-	if pos, err, n := w.last(); pos != 3 || err != nil || n != 3 {
+	if pos, n, err := w.last(); pos != 3 || err != nil || n != 3 {
 		t.Errorf("got %d, %v, %d entries; want 3, no damage, 3", pos, err, n)
 	}
 	now, err := os.ReadFile(w.head())
@@ -92,7 +92,7 @@ func TestLog_TakesInAnEntryTheAnchorDoesNotName(t *testing.T) {
 	}
 	w.edit(w.head(), func([]byte) []byte { return head })
 	w.forge(1, 3, `"prev":"`, `"prev":"0`)
-	if _, err, n := w.last(); !errors.Is(err, events.ErrCorrupt) || n != 2 {
+	if _, n, err := w.last(); !errors.Is(err, events.ErrCorrupt) || n != 2 {
 		t.Errorf("an entry that does not chain: got %v, %d entries; want damage, 2", err, n)
 	}
 }
@@ -147,7 +147,7 @@ func TestLog_PassesOverAnAppendCutShort(t *testing.T) {
 				t.Errorf("append: got position %d, want 3", pos)
 			}
 			shut(t, l)
-			if pos, err, n := w.last(); pos != 3 || err != nil || n != 3 {
+			if pos, n, err := w.last(); pos != 3 || err != nil || n != 3 {
 				t.Errorf("got %d, %v, %d entries; want 3, no damage, 3", pos, err, n)
 			}
 		})
@@ -206,7 +206,7 @@ func TestLog_RefusesEntriesOfAnotherLog(t *testing.T) {
 	id := strings.TrimPrefix(filepath.Base(filepath.Dir(w.msgs())), streamPrefix)
 	other := strings.Repeat("0", len(id))
 	w.forge(1, 3, id+`","at"`, other+`","at"`)
-	if _, err, n := w.last(); !errors.Is(err, events.ErrCorrupt) || n != 2 {
+	if _, n, err := w.last(); !errors.Is(err, events.ErrCorrupt) || n != 2 {
 		t.Errorf("got %v, %d entries; want damage, 2", err, n)
 	}
 }

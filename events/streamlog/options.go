@@ -24,7 +24,7 @@ type Options struct {
 	Now         func() time.Time // the time entries are made
 	Rand        io.Reader        // where the id of a new log comes from; nil is crypto/rand
 	Logger      *slog.Logger     // errors of the server and the connection; nil discards them
-	ReadOnly    bool             // change no byte of the log; several processes may read at once
+	ReadOnly    bool             // change no byte of the log, and do not follow it; several processes may read at once
 }
 
 // Open takes hold of a log, making it if it is not there. It starts the server
