@@ -67,8 +67,16 @@ func TestCheck_NamesEveryViolationAtOnce(t *testing.T) {
 		{"half on a whole scale", "locomotion", head + `,"scale":"mob4-uk","score":2.5}`, []string{`score: wanted one of 0, 1, 2, 3, got 2.5`}},
 		{"no scale", "locomotion", head + `,"score":2}`, []string{`scale: wanted a value, got nothing`}},
 		{"conformation trait", "locomotion", head + `,"scale":"conformation-9","score":8}`, []string{
-			`scale: wanted a code of locomotion (nearest: inparlour4, loc5-at, sensor), got "conformation-9"`,
+			`scale: wanted a code of locomotion (nearest: classes-4, classes-5, inparlour4), got "conformation-9"`,
 		}},
+		{"cuts on a scale that has both", "locomotion", head + `,"scale":"mob4-uk","score":1,"cuts":{"lame":2}}`, []string{`cuts: wanted nothing, for the scale has cuts in print, got an object`}},
+		{"lame cut on a scale that has one", "locomotion", head + `,"scale":"loc9-half","score":4,"cuts":{"lame":2.5,"severe":4}}`, []string{`cuts.lame: wanted nothing, for the scale has a lame cut in print, got 2.5`}},
+		{"severe cut under the lame cut in print", "locomotion", head + `,"scale":"us3-v1","score":3,"cuts":{"severe":2}}`, []string{`cuts.severe: wanted 3, got 2`}},
+		{"cut off the scale", "locomotion", head + `,"scale":"vas100","score":4,"cuts":{"lame":101}}`, []string{`cuts.lame: wanted 0 to 100, got 101`}},
+		{"classes without a cut", "locomotion", head + `,"scale":"classes-5","score":4}`, []string{`cuts: wanted a value, got nothing`}},
+		{"classes without a lame cut", "locomotion", head + `,"scale":"classes-5","score":4,"cuts":{"severe":4}}`, []string{`cuts.lame: wanted a value, got nothing`}},
+		{"a scale that does not say where it starts", "locomotion", head + `,"scale":"loc5-nz-old","score":4}`, []string{
+			`scale: wanted a code of locomotion (nearest: loc5-nz-from0, loc5-nz-from1, loc5-at), got "loc5-nz-old"`}},
 		{"score and why none", "locomotion", head + `,"scale":"mob4-uk","score":1,"notScorable":"lying"}`, []string{`score: wanted no score, for none could be given, got 1`}},
 		{"length off the hard range", "claw-measure", head + `,"what":"toe-length","unit":"mm","value":785}`, []string{`value: wanted 35 to 180, got 785`}},
 		{"angle in mm", "claw-measure", head + `,"what":"claw-angle","unit":"mm","value":48}`, []string{`unit: wanted deg, got "mm"`}},

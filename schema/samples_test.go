@@ -96,6 +96,9 @@ func payloads() []events.Payload {
 		&events.Locomotion{Common: small, Scale: "vas100", Score: dec("99.75")},
 		&events.Locomotion{Common: small, Scale: "sensor", Score: dec("-0.004")},
 		&events.Locomotion{Common: small, Scale: "sls4", NotScorable: "lying"},
+		&events.Locomotion{Common: small, Scale: "vas100", Score: dec("41.5"), Cuts: events.Cuts{Lame: dec("40"), Severe: dec("72.5")}},
+		&events.Locomotion{Common: small, Scale: "classes-4", Score: dec("3"), Cuts: events.Cuts{Lame: dec("3")}},
+		&events.Locomotion{Common: small, Scale: "loc9-half", Score: dec("4.5"), Cuts: events.Cuts{Severe: dec("4.5")}},
 		&events.ClawMeasure{
 			Common: common(), Claw: "outer", Foot: "RF", Landmark: "hairline", Method: "tape", Unit: "mm", Value: dec("82.55"),
 			What: "toe-length", When: "after",

@@ -5,15 +5,18 @@ import "dewclaw/events"
 // A Scale is an entry of the list locomotion.
 type Scale struct {
 	Entry
-	Wording  string         // the paper or sheet its points are worded after
-	Refused  string         // what a record would have to have instead; "" if the scale may be used
-	Indirect bool           // signs of a standing cow: lame or not, but no grade
-	Points   []Point        // rising; nil for a scale of any number
-	Step     events.Decimal // between points; unset for a scale of any number
-	Lame     events.Decimal // lame from here, in print; unset if no cut is
-	Severe   events.Decimal // severely lame from here, in print; unset if no cut is
-	Low      events.Decimal // least value of a scale of any number; unset if there is none
-	High     events.Decimal // greatest; unset if there is none
+	Wording     string         // the paper or sheet its points are worded after
+	Refused     string         // what a record would have to have instead; "" if the scale may be used
+	Indirect    bool           // signs of a standing cow: lame or not, but no grade
+	NeedsCuts   bool           // it may be used only with the cuts of its sender
+	Points      []Point        // rising; nil for a scale of any number
+	Step        events.Decimal // between points; unset for a scale of any number
+	Lame        events.Decimal // lame from here, in print; unset if no cut is
+	Severe      events.Decimal // severely lame from here, in print; unset if no cut is
+	Low         events.Decimal // least value of a scale of any number; unset if there is none
+	High        events.Decimal // greatest; unset if there is none
+	Sensitivity events.Decimal // of an indirect scale against limping, 0 to 1; unset if not known
+	Specificity events.Decimal // the same
 
 	wanted string
 }
@@ -71,6 +74,97 @@ func (s *Scale) LameAt(d events.Decimal) string { return cut(s.Lame, d) }
 // yes, no, or "" if it has none.
 func (s *Scale) SevereAt(d events.Decimal) string { return cut(s.Severe, d) }
 
+// A Grade is what follows from a score. Texts are empty and Gait is nil where
+// nothing follows; Gait is shared.
+type Grade struct {
+	Gait         []int  // lowest and highest gait grade
+	Lame         string // yes or no, by the lame cut
+	Severe       string // yes, no or undetermined, by Gait (list severe)
+	SevereNative string // yes or no, by the severe cut
+}
+
+// The grades of a score that a declared cut alone judges: as wide as those of
+// the points "not lame", "lame", "moderately lame" and "severely lame" of other
+// scales. A proposal of our own without outside authority.
+var (
+	notLame      = &Point{Gait: []int{0, 2}}
+	lameAtAll    = &Point{Gait: []int{3, 6}}
+	lameBelow    = &Point{Gait: []int{3, 4}}
+	severeByWord = &Point{Gait: []int{4, 6}}
+)
+
+// Grade returns what follows from a score. A cut in print always holds; declared
+// cuts count only where the scale has none. Without a cut in print and with a
+// declared one, a scale without grades has those that the cut tells. A score
+// the scale does not accept says nothing. It does not allocate.
+func (s *Scale) Grade(score events.Decimal, declared events.Cuts) Grade {
+	if !s.Accepts(score) {
+		return Grade{}
+	}
+	lame, severe := s.cuts(declared)
+	g := Grade{Lame: cut(lame, score), SevereNative: cut(severe, score)}
+	p := s.Point(score)
+	if (p == nil || p.Gait == nil) && !s.Lame.IsSet() {
+		switch {
+		case g.Lame == "no":
+			p = notLame
+		case g.Lame == "yes" && g.SevereNative == "yes":
+			p = severeByWord
+		case g.Lame == "yes" && g.SevereNative == "no":
+			p = lameBelow
+		case g.Lame == "yes":
+			p = lameAtAll
+		}
+	}
+	if p != nil {
+		g.Gait, g.Severe = p.Gait, p.Severity()
+	}
+	return g
+}
+
+// cuts returns the cuts that hold. Of declared ones that contradict each other
+// none does.
+func (s *Scale) cuts(declared events.Cuts) (lame, severe events.Decimal) {
+	if s.CutsProblem(declared) != nil {
+		return s.Lame, s.Severe
+	}
+	lame, severe = declared.Lame, declared.Severe
+	if s.Lame.IsSet() {
+		lame = s.Lame
+	}
+	if s.Severe.IsSet() {
+		severe = s.Severe
+	}
+	return lame, severe
+}
+
+// CutsProblem says why the cuts a sender declares cannot be: one the scale has
+// in print itself, one that is no score of the scale, or severely lame from a
+// score that is not lame. It is nil if they can be.
+func (s *Scale) CutsProblem(declared events.Cuts) *Problem {
+	lame := declared.Lame
+	if s.Lame.IsSet() {
+		lame = s.Lame
+	}
+	severe := declared.Severe
+	if s.Severe.IsSet() {
+		severe = s.Severe
+	}
+	switch {
+	case declared.Lame.IsSet() && s.Lame.IsSet():
+		return &Problem{Wanted: "no lame cut, for " + s.Code + " has one in print (" + s.Lame.String() + ")", Got: declared.Lame.String()}
+	case declared.Severe.IsSet() && s.Severe.IsSet():
+		return &Problem{Wanted: "no severe cut, for " + s.Code + " has one in print (" + s.Severe.String() + ")", Got: declared.Severe.String()}
+	case declared.Lame.IsSet() && !s.Accepts(declared.Lame):
+		return s.Problem(declared.Lame.String())
+	case declared.Severe.IsSet() && !s.Accepts(declared.Severe):
+		return s.Problem(declared.Severe.String())
+	case lame.IsSet() && severe.IsSet() && severe.Cmp(lame) < 0:
+		return &Problem{Wanted: "a severe cut not under the lame cut " + lame.String(), Got: severe.String()}
+	}
+	return nil
+}
+
 func cut(at, d events.Decimal) string {
 	switch {
 	case !at.IsSet() || !d.IsSet():
@@ -92,16 +186,19 @@ func (s *Scale) Problem(got string) *Problem {
 
 // scaleRow is a scale as its file has it.
 type scaleRow struct {
-	Entry    `yaml:",inline"`
-	Wording  string `yaml:"scale-version"`
-	Refused  string `yaml:"refused"`
-	Indirect bool   `yaml:"indirect"`
-	Step     string `yaml:"step"`
-	Lame     string `yaml:"lame"`
-	Severe   string `yaml:"severe"`
-	Low      string `yaml:"low"`
-	High     string `yaml:"high"`
-	Points   []struct {
+	Entry       `yaml:",inline"`
+	Wording     string `yaml:"scale-version"`
+	Refused     string `yaml:"refused"`
+	Indirect    bool   `yaml:"indirect"`
+	NeedsCuts   bool   `yaml:"needs-cuts"`
+	Step        string `yaml:"step"`
+	Lame        string `yaml:"lame"`
+	Severe      string `yaml:"severe"`
+	Low         string `yaml:"low"`
+	High        string `yaml:"high"`
+	Sensitivity string `yaml:"sensitivity"`
+	Specificity string `yaml:"specificity"`
+	Points      []struct {
 		At   string `yaml:"at"`
 		Says string `yaml:"says"`
 		Gait []int  `yaml:"gait"`
@@ -110,8 +207,9 @@ type scaleRow struct {
 
 var scales = converted("locomotion", func(r *scaleRow) Scale {
 	s := Scale{
-		Entry: r.Entry, Wording: r.Wording, Refused: r.Refused, Indirect: r.Indirect, wanted: "a number",
+		Entry: r.Entry, Wording: r.Wording, Refused: r.Refused, Indirect: r.Indirect, NeedsCuts: r.NeedsCuts, wanted: "a number",
 		Step: number(r.Step), Lame: number(r.Lame), Severe: number(r.Severe), Low: number(r.Low), High: number(r.High),
+		Sensitivity: number(r.Sensitivity), Specificity: number(r.Specificity),
 	}
 	var at []string
 	for _, p := range r.Points {

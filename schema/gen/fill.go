@@ -122,8 +122,8 @@ func each(name string) ([]any, error) {
 		}
 	case "locomotion":
 		for _, s := range codes.Locomotion().All() {
-			if score := scores(&s); score != nil && s.Refused == "" {
-				out = append(out, when("scale", s.Code, object{{"score", score}}))
+			if o := scale(&s); s.Refused == "" && o != nil {
+				out = append(out, o)
 			}
 		}
 	case "measures":
@@ -147,10 +147,56 @@ func each(name string) ([]any, error) {
 	return out, nil
 }
 
-func scores(s *codes.Scale) object {
+// scale is the condition a scale makes: its scores, and the cuts that may be
+// declared with them.
+func scale(s *codes.Scale) object {
+	var properties object
+	if score := scores(s, func(events.Decimal) bool { return true }); score != nil {
+		properties = append(properties, member{"score", score})
+	}
+	wanted := ""
+	switch {
+	case s.Lame.IsSet() && s.Severe.IsSet():
+		wanted = "nothing, for the scale has cuts in print"
+		properties = append(properties, member{"cuts", false})
+	case s.Lame.IsSet():
+		wanted = "nothing, for the scale has a lame cut in print"
+		severe := scores(s, func(d events.Decimal) bool { return d.Cmp(s.Lame) >= 0 })
+		properties = append(properties, member{"cuts", object{{"properties", object{{"lame", false}, {"severe", severe}}}}})
+	case s.Severe.IsSet():
+		wanted = "nothing, for the scale has a severe cut in print"
+		lame := scores(s, func(d events.Decimal) bool { return d.Cmp(s.Severe) <= 0 })
+		properties = append(properties, member{"cuts", object{{"properties", object{{"lame", lame}, {"severe", false}}}}})
+	case s.NeedsCuts:
+		cut := properties.get("score")
+		properties = append(properties, member{"cuts", object{
+			{"properties", object{{"lame", cut}, {"severe", cut}}}, {"required", []any{"lame"}},
+		}})
+	case properties != nil:
+		cut := properties.get("score")
+		properties = append(properties, member{"cuts", object{{"properties", object{{"lame", cut}, {"severe", cut}}}}})
+	default:
+		return nil
+	}
+	o := when("scale", s.Code, properties)
+	then := o.get("then").(object)
+	if s.NeedsCuts {
+		then = append(then, member{"required", []any{"cuts"}})
+	}
+	if wanted != "" {
+		then = append(then, member{"x-wanted", wanted})
+	}
+	return o.set("then", "if", then)
+}
+
+// scores says which numbers are scores of the scale, among those that fit; nil
+// if any number is one.
+func scores(s *codes.Scale, fits func(events.Decimal) bool) object {
 	var points []any
 	for _, p := range s.Points {
-		points = append(points, decimal(p.Value))
+		if fits(p.Value) {
+			points = append(points, decimal(p.Value))
+		}
 	}
 	switch {
 	case points != nil:

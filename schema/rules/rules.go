@@ -14,7 +14,7 @@ import (
 
 // Version is the version of the rules. It counts up with every change that may
 // derive or note something else from the same record.
-const Version = "1"
+const Version = "2"
 
 // Apply fills Derived and Notes of every payload of one record, replacing what
 // stood there. The record is everything that was read under one record key: the
@@ -74,14 +74,12 @@ func Guarded(p events.Payload) bool {
 // is no point of its scale, or a scale without cuts, says nothing.
 func deriveGait(l *events.Locomotion) {
 	scale := codes.Locomotion().Get(l.Scale)
-	if scale == nil || !scale.Accepts(l.Score) {
+	if scale == nil {
 		return
 	}
+	g := scale.Grade(l.Score, l.Cuts)
 	d := &l.Derived
-	d.Lame, d.SevereNative = scale.LameAt(l.Score), scale.SevereAt(l.Score)
-	if p := scale.Point(l.Score); p != nil {
-		d.Gait, d.Severe = p.Gait, p.Severity()
-	}
+	d.Gait, d.Lame, d.Severe, d.SevereNative = g.Gait, g.Lame, g.Severe, g.SevereNative
 }
 
 // An identity remembers the normalized form of the identifiers of the payload
