@@ -62,6 +62,8 @@ type engine struct {
 	quarantine *quarantine.Quarantine
 	feeds      *delivery.Desk
 
+	held func(heldNow) // told of records as they are held, from the goroutine of their source; may be nil
+
 	damage error // the log is damaged: what is whole can be read, nothing else works
 	opened []opened
 }
@@ -174,7 +176,7 @@ func (e *engine) openIntake(context.Context, openOptions) error {
 	}
 	e.intake = intake.New(intake.Deps{
 		Log: e.log, Index: e.index, Archive: e.archive, Decoders: decoders, Unpack: unpack, Rules: e.rules,
-		Now: e.now, Logger: e.logger, Beat: e.beat,
+		Now: e.now, Logger: e.logger, Beat: e.beat, Committed: e.committed,
 	})
 	e.quarantine = quarantine.New(quarantine.Deps{
 		Intake: e.intake, Log: e.log, Index: e.index, Archive: e.archive, Source: e.intakeSource, Now: e.now,
@@ -230,6 +232,31 @@ func unpack(r io.ReaderAt, size int64, name string) iter.Seq2[intake.Member, err
 func (e *engine) beat(name string) {
 	if e.beats != nil {
 		e.beats(name)
+	}
+}
+
+// A heldNow is a record that was just held.
+type heldNow struct {
+	Source, Name string
+	*events.Held
+}
+
+// String tells it in one line.
+func (h heldNow) String() string {
+	s := "source " + h.Source + ": " + h.Name + " " + lines(h.Member, h.Line, h.LastLine) + ": held as " + h.ID + ": " + h.Reasons[0].String()
+	if n := len(h.Reasons) - 1; n > 0 {
+		s += " (and " + plural(n, "reason more", "reasons more") + ")"
+	}
+	return s
+}
+
+// committed passes on what an entry that was just appended holds.
+func (e *engine) committed(entry *events.Entry) {
+	if e.held == nil {
+		return
+	}
+	for i := range entry.Held {
+		e.held(heldNow{entry.Source, entry.Name, &entry.Held[i]})
 	}
 }
 

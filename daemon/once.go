@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"path/filepath"
+	"slices"
 
 	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
@@ -52,6 +54,7 @@ func (c *onceCommand) Run(a *app) error {
 }
 
 func (c *onceCommand) work(a *app, e *engine, done *summary) error {
+	e.held = done.refuse
 	if len(c.Again) > 0 {
 		if err := c.again(a, e, done); err != nil {
 			return err
@@ -59,7 +62,19 @@ func (c *onceCommand) work(a *app, e *engine, done *summary) error {
 	} else if err := e.readAll(a.ctx, done.add); err != nil {
 		return err
 	}
-	done.held, _ = e.index.CountHeld("")
+	var err error
+	if done.held, err = e.index.CountHeld(""); err != nil {
+		return err
+	}
+	quiet, err := e.silences(a.ctx)
+	if err != nil {
+		return err
+	}
+	for _, id := range slices.Sorted(maps.Keys(quiet.quiet())) {
+		if err := quiet.quiet()[id]; err != nil {
+			done.quiet = append(done.quiet, err)
+		}
+	}
 	return e.feedAll(a.ctx, done.fed)
 }
 
@@ -136,7 +151,10 @@ type summary struct {
 	receipts []intake.Receipt
 	known    int
 	total    events.Counts
-	held     int // in the quarantine now
+	held     int      // in the quarantine now
+	refused  []string // records held in this pass, the first ones
+	more     int      // and how many more
+	quiet    []error  // sources that are silent for too long
 	feeds    []fedItem
 }
 
@@ -146,6 +164,17 @@ func (s *summary) add(r intake.Receipt) {
 	}
 	s.total = s.total.Add(r.Counts)
 	s.receipts = append(s.receipts, r)
+}
+
+// mostRefused is how many held records of a pass are told one by one.
+const mostRefused = 10
+
+func (s *summary) refuse(h heldNow) {
+	if len(s.refused) == mostRefused {
+		s.more++
+		return
+	}
+	s.refused = append(s.refused, h.String())
 }
 
 func (s *summary) fed(f fedItem) { s.feeds = append(s.feeds, f) }
@@ -178,6 +207,15 @@ func (s *summary) print(err error) error {
 			s.app.printf("%s: %s: %s\n", safe(r.Source), safe(r.Name), safe(n))
 		}
 	}
+	for _, h := range s.refused {
+		s.app.printf("%s\n", safe(h))
+	}
+	if s.more > 0 {
+		s.app.printf("and %s\n", plural(s.more, "record more is held", "records more are held"))
+	}
+	if len(s.refused) > 0 {
+		s.app.printf("\n")
+	}
 	s.app.printf("%v\n", s.total)
 	if s.known > 0 {
 		s.app.printf("%s read before: nothing changed (to read one as new: %s)\n",
@@ -185,6 +223,9 @@ func (s *summary) print(err error) error {
 	}
 	for _, f := range s.feeds {
 		s.app.printf("%s\n", safe(f.String()))
+	}
+	for _, err := range s.quiet {
+		report(s.app.stdout, err)
 	}
 	if s.held > 0 {
 		s.app.printf("%s: %s\n", plural(s.held, "record is held", "records are held"), s.app.hint("held list"))

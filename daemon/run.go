@@ -40,6 +40,10 @@ func (c *runCommand) Run(a *app) error {
 	if err != nil {
 		return a.held(p, err)
 	}
+	e.held = func(h heldNow) {
+		e.logger.Warn("held", "source", h.Source, "name", h.Name, "line", h.Line, "id", h.ID, "why", h.Reasons[0].String(),
+			"reasons", len(h.Reasons), "hint", "dewclaw held show "+h.ID)
+	}
 	err = newDaemon(e).run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()

@@ -50,6 +50,8 @@ func TestMain(m *testing.M) {
 //	cp-tree FROM TO            copy a folder
 //	run-next N                 run the N commands a demo names
 //	same-folders A B           two folders hold the same files
+//	escape-file file           write rows with characters that a screen obeys, and set $ESC
+//	clean stdout               every character of it is printed as itself
 //	latin1 file                turn a UTF-8 file into ISO 8859-1
 //	bom file                   put a UTF-8 byte order mark before the file
 //	append from to             append one file to another
@@ -65,7 +67,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits": exits, "until": until, "until-file": untilFile, "until-fed": untilFed,
 			"rows": rowsFile, "rot": rotCell, "grow": growFile, "ascending": ascending,
-			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute, "run-next": runNext, "same-folders": sameFolders,
+			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute, "escape-file": escapeFile, "clean": clean, "run-next": runNext, "same-folders": sameFolders,
 			"held": heldAt, "event": eventAt, "event-of": eventOf, "mode": modeIs, "socket-says": socketSays,
 			"flip": flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
