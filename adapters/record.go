@@ -23,7 +23,7 @@ type Record struct {
 	Rows     int           // rows it was made of, at least 1
 	Raw      events.Digest // digest of its text, to know it again before mapping
 
-	Drafts []Draft      // in slot order; empty unless mapped
+	Drafts []Draft      // examinations first, then in the order of rows and of the mapping; empty unless mapped
 	Held   *events.Held // nil unless held; its ID is set
 	Why    string       // the rule that ignores it
 

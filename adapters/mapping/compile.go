@@ -24,6 +24,7 @@ type compiler struct {
 	cel        *cel.Env
 	tests      []*test
 	known      []*cond // of "ignore" and "total"
+	pass       *field  // of an examination; nil if there is none
 	values     []*value
 }
 

@@ -137,7 +137,7 @@ func (m *Mapper) writes(d events.Decimal, s string) bool {
 func (m *Mapper) evalNumber(f *field, s string) (r result) {
 	v := f.value
 	form := codes.NumberForm{Mark: v.mark, Fractions: v.fractions}
-	if !m.run.in.csv && v.place.kind != constant && isJSONNumber(s) {
+	if m.numeric {
 		form.Mark = '.' // JSON has one way to write a number
 	}
 	d, p := codes.ParseNumber(s, form)
@@ -157,17 +157,6 @@ func (m *Mapper) evalNumber(f *field, s string) (r result) {
 }
 
 var zero, million = events.DecimalOf(0, 0), events.DecimalOf(1_000_000, 0)
-
-// isJSONNumber reports whether s has the form of a number of JSON with a point:
-// in a document with decimal commas a text "3,5" stays what it is.
-func isJSONNumber(s string) bool {
-	for i := 0; i < len(s); i++ {
-		if c := s[i]; (c < '0' || c > '9') && c != '.' && c != '-' {
-			return false
-		}
-	}
-	return s != ""
-}
 
 // evalList works out a field that takes several values.
 func (m *Mapper) evalList(f *field) (r result) {

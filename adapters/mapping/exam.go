@@ -35,11 +35,7 @@ func (m *Mapper) makeExamination(b *bound, label string) {
 		r := m.eval(f)
 		set(p, f.event, f, r)
 	}
-	if p.Pass > 1 {
-		e.pass = p.Pass
-	} else if p.Pass = 0; m.pass > 1 {
-		p.Pass = m.pass
-	}
+	p.Pass = m.pass
 	m.examined(b, &e)
 	if b.trimmed != nil {
 		if r := m.eval(b.trimmed); !r.bad && !r.isZero() {

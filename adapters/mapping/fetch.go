@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"encoding/json"
 	"strconv"
 	"strings"
 )
@@ -19,6 +20,7 @@ func (p *place) column() string {
 // removed. It is not ok if a reason was noted.
 func (m *Mapper) fetch(v *value) (string, bool) {
 	p := &v.place
+	m.numeric = false
 	switch p.kind {
 	case inColumn:
 		i := m.run.columns[p.at]
@@ -52,6 +54,7 @@ func (m *Mapper) fetch(v *value) (string, bool) {
 		return m.foot, true
 	}
 	x, _ := m.json(p)
+	_, m.numeric = x.(json.Number)
 	s, ok := scalar(x)
 	if !ok {
 		m.refuse(v, "one text, number or truth", describeJSON(x))

@@ -38,6 +38,10 @@ func (c *compiler) fieldOf(t *template, k, n *node, what string, s *scope) {
 	if f == nil {
 		return
 	}
+	if t.kind == events.KindExamination && f.Name == "pass" {
+		c.pass = plainField(c.value(n, what, &target{field: "pass", typ: events.IntegerField}, s)) // it is told to all events of the row
+		return
+	}
 	x := c.field(k, n, what, targetOf(f, k.text), s)
 	if x == nil {
 		return

@@ -228,6 +228,9 @@ func (c *compiler) rowAndEvents(root *node, in *Inward) {
 		}
 	}
 	in.templates = c.elements(root, "events", rowKinds, false)
+	if in.occurred != nil && in.occurred.pass == nil {
+		in.occurred.pass = c.pass
+	}
 	in.documents = c.elements(root, "documents", []events.Kind{events.KindVisit}, true)
 	if len(in.templates) == 0 && len(in.documents) == 0 && root.get("events") == nil {
 		c.add(root, "events", "events made for each row", "nothing")

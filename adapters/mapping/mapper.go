@@ -27,6 +27,7 @@ type Mapper struct {
 	names   []string // its named parts
 	items   []item   // scratch of "each"
 	cell    string   // text of the current column
+	numeric bool     // the last text was a number of JSON
 	foot    string   // the foot of the row as a code, "" if none could be read
 	reasons []events.Reason
 	seen    *coverage // nil unless somebody asks
