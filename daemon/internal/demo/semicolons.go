@@ -131,8 +131,8 @@ func semicolons(seed uint64, exams []*exam, rotten int) *device {
 	return v
 }
 
-// againFrom and firstUntil bound the export that overlaps.
-var againFrom, firstUntil = day(304), day(351) // 1 November, 18 December
+// firstUntil is when the last ordinary export of the year was made.
+var firstUntil = day(351) // 18 December
 
 func (v *device) semicolonFiles(d dice, rows []*semicolonRow) {
 	byMonth := months(rows, func(r *semicolonRow) time.Time { return r.exam.at })
