@@ -14,6 +14,9 @@ import (
 // finish does what only the end of a member can tell: it settles the records
 // that waited, and for a complete source retracts what vanished.
 func (r *reading) finish(ctx context.Context, end mapping.Ending, unread string) error {
+	if r.n < r.skip {
+		return nil // an earlier run went on to the next member
+	}
 	if err := r.settleWaiting(ctx); err != nil {
 		return err
 	}
@@ -119,7 +122,7 @@ func (r *reading) vanish(ctx context.Context, end mapping.Ending, unread string)
 		return err
 	}
 	for _, scope := range r.scopes() {
-		if slices.Contains(r.scopesRead, index.ScopeRead{Scope: scope, Records: r.done}) {
+		if slices.Contains(r.scopesRead, index.ScopeRead{Scope: scope, Records: r.n}) {
 			continue // an earlier run told of it
 		}
 		c := &events.Complete{AsOf: r.asOf, Scope: scope}
@@ -144,7 +147,7 @@ func (r *reading) vanish(ctx context.Context, end mapping.Ending, unread string)
 		}
 		r.complete = append(r.complete, *c)
 		if r.b.entry.Complete != nil {
-			if err := r.pace.flush(ctx); err != nil {
+			if err := r.endUnit(ctx); err != nil {
 				return err
 			}
 		}
@@ -152,6 +155,16 @@ func (r *reading) vanish(ctx context.Context, end mapping.Ending, unread string)
 		r.b.records++
 	}
 	return nil
+}
+
+// endUnit ends what is being collected as a unit, and its entry.
+func (r *reading) endUnit(ctx context.Context) error {
+	if !r.b.empty() {
+		if err := r.pace.after(ctx); err != nil {
+			return err
+		}
+	}
+	return r.pace.flush(ctx)
 }
 
 // whyNot says why what is missing on a day does not count as vanished; "" if it does.

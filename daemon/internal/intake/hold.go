@@ -15,6 +15,7 @@ import (
 
 // hold takes in a held record: it is new, held already, or a person settled it.
 func (r *reading) hold(ctx context.Context, h *events.Held) error {
+	shorten(h)
 	known, done, err := r.settledHeld(h.ID)
 	if err != nil || done {
 		return err
@@ -148,19 +149,16 @@ func (r *reading) refusal(ctx context.Context, p passing, reasons []events.Reaso
 	h := &events.Held{
 		ID: events.HeldID(r.src.ID, []byte(raw)), Line: p.rec.Line, LastLine: p.rec.LastLine, Member: p.rec.Member,
 		Message: r.message.Message, Reasons: reasons, Record: p.rec.ID.String(), Scope: p.rec.Scope,
-		Seen: events.Seen{Animal: p.rec.Animal, Date: p.rec.Day},
+		Seen: events.Seen{Animal: p.rec.Animal, Date: p.rec.Day}, Raw: raw,
 	}
-	keep(h, raw)
 	return h, nil
 }
 
-// keep puts the original of a held record into it, or leaves it to the archive.
-func keep(h *events.Held, raw string) {
-	if len(raw) > events.MaxHeldBytes {
-		h.Large = len(raw)
-		return
+// shorten leaves the original of a large held record to the archive.
+func shorten(h *events.Held) {
+	if n := len(h.Raw) + len(h.RawBytes); n > events.MaxHeldBytes {
+		h.Large, h.Raw, h.RawBytes = max(h.Large, n), "", nil
 	}
-	h.Raw = raw
 }
 
 // rowsOf reads the rows of a record from the archive again. It is for the few

@@ -15,7 +15,8 @@ type memoryLog struct {
 	mu    sync.Mutex
 	id    string
 	bytes [][]byte
-	fail  error // of the next append
+	fail  error // of the append at failAt
+	at    events.Position
 }
 
 func (l *memoryLog) ID() string { return l.id }
@@ -39,10 +40,12 @@ func (l *memoryLog) Append(ctx context.Context, e *events.Entry) (events.Positio
 	if err := ctx.Err(); err != nil {
 		return 0, err
 	}
-	if l.fail != nil {
-		return 0, l.fail
-	}
 	at, hash := l.last()
+	if l.fail != nil && at+1 == l.at {
+		err := l.fail
+		l.fail = nil
+		return 0, err
+	}
 	e.V, e.Log, e.At, e.Prev = events.EntryVersion, l.id, at+1, hash
 	if e.Time == "" {
 		e.Time = "2026-04-01T00:00:00Z"
@@ -75,6 +78,9 @@ func (l *memoryLog) Read(ctx context.Context, from events.Position) iter.Seq2[*e
 		}
 	}
 }
+
+// failAt makes the append of a position fail once.
+func (l *memoryLog) failAt(p events.Position, err error) { l.at, l.fail = p, err }
 
 // cut makes the log end at a position, as a crash before the next append would.
 func (l *memoryLog) cut(at events.Position) *memoryLog {

@@ -264,6 +264,10 @@ func (s *safeMapper) panicked(row *adapters.Row) adapters.Record {
 		ID: events.HeldID(s.source, rawOf(row)), Line: row.Line, LastLine: row.LastLine, Member: row.Member, Path: row.Path,
 		Reasons: []events.Reason{{Field: "row", Wanted: "a row the mapping can work on", Got: "a panic of the mapping, which the daemon's log shows"}},
 	}
-	keep(h, row.Text)
+	if row.Bytes != nil {
+		h.RawBytes = row.Bytes
+	} else {
+		h.Raw = row.Text
+	}
 	return adapters.Record{Outcome: adapters.Held, Line: row.Line, LastLine: row.LastLine, Member: row.Member, Rows: 1, Held: h}
 }

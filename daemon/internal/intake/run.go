@@ -117,7 +117,7 @@ func (r *reading) beginMember(ctx context.Context) error {
 		r.memberFrom = r.start
 		return nil
 	}
-	if err := r.pace.flush(ctx); err != nil {
+	if err := r.endUnit(ctx); err != nil {
 		return err
 	}
 	if err := r.scratch.Close(); err != nil {

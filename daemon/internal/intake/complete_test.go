@@ -1,0 +1,179 @@
+package intake_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"dewclaw/daemon/internal/intake"
+	"dewclaw/events"
+)
+
+func completeSource(t tb) *intake.Source {
+	return source(t, "chute", "larkfield", "t.yaml", []byte(layoutOf(completeGroups)))
+}
+
+// cows makes an export of a day: one row a cow, each a lesion SU on RH; "w" behind
+// the number is a wrap as well, "x" a row that cannot be read.
+func cows(asOf int, list ...string) []byte {
+	x := export{asOf: asOf}
+	for _, c := range list {
+		n := strings.Trim(c, "wx")
+		l := line{1, "DE09412007" + n, "2026-03-04", "08:" + n, "RH", "SU", 1, ""}
+		if strings.HasSuffix(c, "w") {
+			l.wrap = "y"
+		}
+		if strings.HasSuffix(c, "x") {
+			l.foot = "??"
+		}
+		x.lines = append(x.lines, l)
+	}
+	return x.bytes(true)
+}
+
+// what counts the newest revisions: live, retracted, and those that wait.
+func (h *house) what() string {
+	h.t.Helper()
+	live, gone := 0, 0
+	for _, ev := range h.newest() {
+		switch {
+		case ev.Kind == events.KindDecision:
+		case ev.Change == events.Retracted:
+			gone++
+		default:
+			live++
+		}
+	}
+	w, err := h.ix.Waits("")
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return fmt.Sprintf("%d live, %d retracted, %d wait", live, gone, len(w))
+}
+
+func TestComplete(t *testing.T) {
+	type file struct {
+		asOf int
+		cows string
+		want string // what holds afterwards
+	}
+	tests := []struct {
+		name  string
+		files []file
+	}{
+		{"what vanished is retracted", []file{{60, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31 32", "4 live, 2 retracted, 0 wait"}}},
+		{"an export of nothing lists no day", []file{{60, "31 32", "4 live, 0 retracted, 0 wait"}, {61, "", "4 live, 0 retracted, 0 wait"}}},
+		{"a wrap never ends by silence", []file{{60, "31 32 33w", "7 live, 0 retracted, 0 wait"}, {61, "31 32", "5 live, 2 retracted, 1 wait"}}},
+		{"and waits no more if it is back", []file{
+			{60, "31 32 33w", "7 live, 0 retracted, 0 wait"}, {61, "31 32", "5 live, 2 retracted, 1 wait"}, {62, "31 32 33w", "7 live, 0 retracted, 0 wait"},
+		}},
+		{"above half of the day a person decides", []file{{60, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31", "6 live, 0 retracted, 4 wait"}}},
+		{"half of the day needs none", []file{{60, "31 32", "4 live, 0 retracted, 0 wait"}, {61, "31", "2 live, 2 retracted, 0 wait"}}},
+		{"above the brake a person decides", []file{ // the brake of this layout is 6
+			{60, "31 32 33 34 35 36 37 38 39 40", "20 live, 0 retracted, 0 wait"}, {61, "31 32 33 34 35 36", "20 live, 0 retracted, 8 wait"},
+			{62, "31 32 33 34 35 36", "20 live, 0 retracted, 8 wait"}, // asked once
+		}},
+		{"at the brake none has to", []file{
+			{60, "31 32 33 34 35 36 37 38 39 40", "20 live, 0 retracted, 0 wait"}, {61, "31 32 33 34 35 36 37", "14 live, 6 retracted, 0 wait"},
+		}},
+		{"a held row of the day keeps everything", []file{{60, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31 32 40x", "6 live, 0 retracted, 0 wait"}}},
+		{"an older export retracts nothing", []file{{62, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31 32", "6 live, 0 retracted, 0 wait"}}},
+		{"an older export brings what was never there, and it is gone", []file{{62, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31 32 34", "6 live, 2 retracted, 0 wait"}}},
+		{"an older export with a wrap asks", []file{{62, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31 32 34w", "7 live, 2 retracted, 1 wait"}}},
+		{"if the newer one was not whole it stays", []file{{62, "31 32 33 40x", "6 live, 0 retracted, 0 wait"}, {61, "31 32 34", "8 live, 0 retracted, 0 wait"}}},
+		{"what vanished comes back", []file{
+			{60, "31 32", "4 live, 0 retracted, 0 wait"}, {61, "31", "2 live, 2 retracted, 0 wait"}, {62, "31 32", "4 live, 0 retracted, 0 wait"},
+		}},
+		{"an older export revives nothing", []file{
+			{60, "31 32", "4 live, 0 retracted, 0 wait"}, {62, "31", "2 live, 2 retracted, 0 wait"}, {61, "31 32", "2 live, 2 retracted, 0 wait"},
+		}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			h := fresh(t)
+			src := completeSource(t)
+			for i, f := range tt.files {
+				h.take(src, fmt.Sprint(i, ".csv"), cows(f.asOf, strings.Fields(f.cows)...))
+				if got := h.what(); got != f.want {
+					t.Errorf("after file %d (%s): got %s, want %s", i+1, f.cows, got, f.want)
+				}
+			}
+			h.balanced()
+		})
+	}
+}
+
+// A held row without a readable date may be of any day.
+func TestComplete_AHeldRowWithoutADateKeepsEveryDay(t *testing.T) {
+	h := fresh(t)
+	src := completeSource(t)
+	h.take(src, "1.csv", cows(60, "31", "32", "33"))
+	undated := append(cows(61, "31", "32"), []byte("1,DE0941200799,soon,08:00,RH,SU,1,\n")...)
+	r := h.take(src, "2.csv", undated)
+	if got, want := h.what(), "6 live, 0 retracted, 0 wait"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	if len(r.Complete) != 1 || len(r.Complete[0].Days) != 0 || r.Complete[0].Why == "" {
+		t.Errorf("got %+v, want no day and why", r.Complete)
+	}
+}
+
+// A finding that is another now: in a group the old one vanishes with the day.
+func TestComplete_AFindingOfAGroupVanishesAlone(t *testing.T) {
+	h := fresh(t)
+	src := completeSource(t)
+	rows := func(asOf int, lesion string) []byte {
+		x := export{asOf: asOf}
+		for _, n := range []string{"31", "32", "33"} {
+			x.lines = append(x.lines, line{1, "DE09412007" + n, "2026-03-04", "08:00", "RH", "SU", 1, ""})
+		}
+		x.lines[0].lesion = lesion
+		return x.bytes(true)
+	}
+	h.take(src, "1.csv", rows(60, "SU"))
+	r := h.take(src, "2.csv", rows(61, "WLF"))
+	if want := (events.Counts{Read: 3, Accepted: 1, Duplicate: 2, Retracted: 1}); r.Counts != want {
+		t.Errorf("got %v, want %v", r.Counts, want)
+	}
+	if got, want := h.what(), "6 live, 1 retracted, 0 wait"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	h.balanced()
+}
+
+// The rows of one animal stand apart: together they are its record.
+func TestComplete_ARecordThatGoesOnFurtherDown(t *testing.T) {
+	h := fresh(t)
+	src := completeSource(t)
+	rows := func(asOf int, feet ...string) []byte {
+		x := export{asOf: asOf}
+		for _, foot := range feet {
+			for _, n := range []string{"31", "32", "33"} {
+				x.lines = append(x.lines, line{1, "DE09412007" + n, "2026-03-04", "08:00", foot, "SU", 1, ""})
+			}
+		}
+		return x.bytes(true)
+	}
+	r := h.take(src, "1.csv", rows(60, "LH", "RH"))
+	if want := (events.Counts{Read: 6, Accepted: 3, Amended: 3}); r.Counts != want {
+		t.Errorf("got %v, want %v", r.Counts, want)
+	}
+	for _, ev := range h.newest() {
+		if ev.Kind != events.KindExamination {
+			continue
+		}
+		p, err := ev.Payload()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if x := p.(*events.Examination); len(x.Feet) != 2 {
+			t.Errorf("%s has %d feet, want both", ev.ID(), len(x.Feet))
+		}
+	}
+	// the same rows with other bytes: the first part of each waits for the second
+	r = h.take(src, "2.csv", append(rows(61, "LH", "RH"), '\n'))
+	if want := (events.Counts{Read: 6, Duplicate: 6}); r.Counts != want {
+		t.Errorf("again: got %v, want %v", r.Counts, want)
+	}
+	h.balanced()
+}
