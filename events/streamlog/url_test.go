@@ -252,6 +252,7 @@ func TestURL_FindsDamage(t *testing.T) {
 		}, "/head", 20},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel() // waits more than it works
 			x := startExternal(t)
 			dir := t.TempDir()
 			l := x.open(dir)
