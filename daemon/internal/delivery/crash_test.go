@@ -174,9 +174,9 @@ func TestFeed_CrashAtAnyBeatLeavesTheSameFiles(t *testing.T) {
 		real   bool
 		step   int
 	}{
-		{"batch: {rows: 3}", true, 3},
-		{"batch: {rows: 3}", false, 1},
-		{"format: mapping\nmapping: herd.yaml\ndeletes: file\nbatch: {rows: 3}", false, 1},
+		{"batch: {rows: 3}", true, 8},
+		{"batch: {rows: 3}", false, 5},
+		{"format: mapping\nmapping: herd.yaml\ndeletes: file\nbatch: {rows: 3}", false, 4},
 	} {
 		want, n := runTale(t, &guillotine{}, tt.layout, tt.real)
 		if n < 40 || len(want) < 10 {
@@ -185,19 +185,24 @@ func TestFeed_CrashAtAnyBeatLeavesTheSameFiles(t *testing.T) {
 		if *long {
 			tt.step = 1
 		}
-		for at := 1; at <= n; at += tt.step {
+		for at := 1; at <= n; at++ {
+			if at > 8 && at%tt.step != 0 { // what happens once happens at the start
+				continue
+			}
 			got, _ := runTale(t, &guillotine{at: at, hits: hits}, tt.layout, tt.real)
 			if !maps.Equal(got, want) {
 				t.Fatalf("%s: dead at moment %d of %d: got files\n%s\nwant\n%s", tt.layout, at, n, differ(got, want), differ(want, got))
 			}
 		}
 	}
-	for _, what := range []string{
-		"before put state", "after put state", "before put animal", "after put animal", "before delete animal", "after delete animal", "before send",
-		"between file and manifest", "after send", "before put history", "after put history", "before put mapping", "after put mapping",
+	// each beat dies often enough to mean something, each rarer write at least once
+	for what, least := range map[string]int{
+		"before put state": 10, "after put state": 10, "before send": 5, "between file and manifest": 5, "after send": 5,
+		"before put animal": 1, "after put animal": 1, "before delete animal": 1, "after delete animal": 1,
+		"before put history": 1, "after put history": 1, "before put mapping": 1, "after put mapping": 1,
 	} {
-		if hits[what] == 0 {
-			t.Errorf("no crash %s", what)
+		if hits[what] < least {
+			t.Errorf("%d crashes %s, want at least %d", hits[what], what, least)
 		}
 	}
 }
