@@ -174,9 +174,9 @@ func TestFeed_CrashAtAnyBeatLeavesTheSameFiles(t *testing.T) {
 		real   bool
 		step   int
 	}{
-		{"batch: {rows: 3}", true, 8},
+		{"batch: {rows: 3}", true, 7},
 		{"batch: {rows: 3}", false, 5},
-		{"format: mapping\nmapping: herd.yaml\ndeletes: file\nbatch: {rows: 3}", false, 4},
+		{"format: mapping\nmapping: herd.yaml\ndeletes: file\nbatch: {rows: 3}", false, 3},
 	} {
 		want, n := runTale(t, &guillotine{}, tt.layout, tt.real)
 		if n < 40 || len(want) < 10 {
