@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"dewclaw/events"
 )
@@ -235,4 +236,12 @@ func onBoth(all []*Fact, f *Fact) bool {
 	return slices.ContainsFunc(all, func(g *Fact) bool {
 		return g.Source == f.Source && gap(f.day, g.day) <= mirrorDays && reflects(f, g)
 	})
+}
+
+// words joins for a sentence: "a", "a and b", "a, b and c".
+func words(list []string) string {
+	if len(list) < 2 {
+		return strings.Join(list, "")
+	}
+	return strings.Join(list[:len(list)-1], ", ") + " and " + list[len(list)-1]
 }

@@ -16,12 +16,13 @@ type Fact struct {
 	Place    events.Place // where the newest revision stands in the log
 	Farm     string
 	Source   string
-	Visit    events.Entity // "" if none
-	Day      string        // local day; the day it was received if the event has none
-	Animal   string        // animal id; "" for a visit
-	Known    bool          // a roster has the animal
-	Decided  bool          // a person corrected it
-	Doubts   []string      // kinds of the contradictions that leave it out of figures; sorted, nil for most
+	Visit    events.Entity       // "" if none
+	Day      string              // local day; the day it was received if the event has none
+	Animal   string              // animal id; "" for a visit
+	As       []events.Identifier // as what she was read: normalized, the scheme that proves most first; shared, not to be changed
+	Known    bool                // a roster has the animal
+	Decided  bool                // a person corrected it
+	Doubts   []string            // kinds of the contradictions that leave it out of figures; sorted, nil for most
 
 	// Payload is what the event says, without its identifiers as given, its
 	// origin and the source's own words: those the log has. It is shared by

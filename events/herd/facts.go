@@ -31,16 +31,25 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 	if q.Animal != "" {
 		where, what, visits = "a.key=?", q.Animal, false
 	}
+	read := map[string][]events.Identifier{}
 	err = v.each(ctx, func(row []value) error {
 		f, err := scanFact(row, v.names)
 		if err != nil {
 			return err
 		}
 		f.Animal, f.Known, f.Farm = textOf(row[9]), intOf(row[10]) != 0, v.names[id(intOf(row[11]))]
+		key := textOf(row[12])
+		if _, ok := read[key]; !ok {
+			ids, _ := parseNaming(key)
+			for _, n := range ids {
+				read[key] = append(read[key], events.Identifier{Scheme: n.scheme, Value: n.value})
+			}
+		}
+		f.As = read[key]
 		f.Doubts = doubts[f.Entity]
 		out = append(out, *f)
 		return nil
-	}, "SELECT "+factColumns+`, a.key, a.known, a.farm FROM animals a CROSS JOIN spans p ON p.animal = a.id
+	}, "SELECT "+factColumns+`, a.key, a.known, a.farm, n.key FROM animals a CROSS JOIN spans p ON p.animal = a.id CROSS JOIN namings n ON n.id = p.naming
 		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= max(p."from", ?) AND f.day < p."to" AND f.day <= ?
 		WHERE `+where+" AND f.state & ? = 0"+kinds, from, to, what, stateRetracted)
 	if err == nil && visits {

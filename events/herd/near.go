@@ -42,16 +42,27 @@ func nearness(a, b string) string {
 	return ""
 }
 
-// A nearIndex finds values that look like a given one. The keys are the value
-// with one character left open; a transposed value is found by trying each swap.
+// A nearIndex finds values that look like a given one. It compares with every
+// value of the same scheme and length; once it is asked often it makes itself an
+// index in which each value stands once with each character left open.
 type nearIndex struct {
-	byHole  map[ident][]ident
 	exact   map[ident]bool
+	byShape map[shape][]ident
 	byPlain map[string][]ident // country and number of ear tags and transponders
+	asked   int
+	byHole  map[ident][]ident // nil until it is worth its while
 }
 
+type shape struct {
+	scheme string
+	length int
+}
+
+// manyAsked is how often the index is asked before it makes the holes.
+const manyAsked = 200
+
 func newNearIndex() *nearIndex {
-	return &nearIndex{map[ident][]ident{}, map[ident]bool{}, map[string][]ident{}}
+	return &nearIndex{exact: map[ident]bool{}, byShape: map[shape][]ident{}, byPlain: map[string][]ident{}}
 }
 
 func (x *nearIndex) add(n ident) {
@@ -62,17 +73,22 @@ func (x *nearIndex) add(n ident) {
 	if p := plainNumber(n); p != "" {
 		x.byPlain[p] = append(x.byPlain[p], n)
 	}
-	if len(n.value) < shortest {
-		return
-	}
-	for i := range len(n.value) {
-		h := hole(n, i)
-		x.byHole[h] = append(x.byHole[h], n)
-	}
+	s := shape{n.scheme, len(n.value)}
+	x.byShape[s] = append(x.byShape[s], n)
 }
 
 func hole(n ident, i int) ident {
 	return ident{n.scheme, n.value[:i] + "\x00" + n.value[i+1:]}
+}
+
+func (x *nearIndex) makeHoles() {
+	x.byHole = map[ident][]ident{}
+	for n := range x.exact {
+		for i := range len(n.value) {
+			h := hole(n, i)
+			x.byHole[h] = append(x.byHole[h], n)
+		}
+	}
 }
 
 // A likeness is a value that looks like another, and how.
@@ -90,6 +106,21 @@ func (x *nearIndex) find(n ident) (out []likeness) {
 	if len(n.value) < shortest {
 		return out
 	}
+	if x.asked++; x.asked <= manyAsked {
+		for _, m := range x.byShape[shape{n.scheme, len(n.value)}] {
+			if why := nearness(n.value, m.value); why != "" {
+				out = append(out, likeness{m, why})
+			}
+		}
+		return out
+	}
+	if x.byHole == nil {
+		x.makeHoles()
+	}
+	return append(out, x.findByHole(n)...)
+}
+
+func (x *nearIndex) findByHole(n ident) (out []likeness) {
 	for i := range len(n.value) {
 		for _, m := range x.byHole[hole(n, i)] {
 			if m != n {

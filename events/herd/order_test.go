@@ -1,6 +1,7 @@
 package herd_test
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -252,13 +253,35 @@ func TestHerd_IsTheSameInAnyOrder(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		if got := dump(t, view(t, h)); got != want {
+		v := view(t, h)
+		resolved(rt, h, v)
+		if got := dump(t, v); got != want {
 			rt.Fatalf("followed in another order:\n%s", difference(got, want))
 		}
 		if got := whole(t, filepath.Join(path, "anew"), mixed); got != want {
 			rt.Fatalf("built anew from another order:\n%s", difference(got, want))
 		}
 	})
+}
+
+// resolved fails unless asking what a fact's identifiers mean gives the animal
+// of the fact.
+func resolved(t *rapid.T, h *herd.Herd, v *herd.View) {
+	for _, farm := range farms {
+		facts, err := v.Facts(context.Background(), herd.FactQuery{Farm: farm})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range facts {
+			r, err := h.Resolve(context.Background(), farm, f.As, f.Day)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if f.Known != (r.State == herd.Known) || f.Known && r.Animal != f.Animal {
+				t.Fatalf("%v on %s: resolved to %+v, and the fact is of %s", f.As, f.Day, r, f.Animal)
+			}
+		}
+	}
 }
 
 // whole returns the dump of a herd that is built at once and closed again.

@@ -25,8 +25,8 @@ func (f *follower) settle(gapDays int) error {
 		return err
 	}
 	changed := map[id]bool{}
-	for farm, statements := range f.farms {
-		some, err := f.identify(farm, statements)
+	for farm := range f.farms {
+		some, err := f.identify(farm)
 		if err != nil {
 			return err
 		}
@@ -77,10 +77,7 @@ func (f *follower) markUsed() error {
 		if row == nil || row[1] == row[2] {
 			continue
 		}
-		farm := id(intOf(row[0]))
-		if _, ok := f.farms[farm]; !ok {
-			f.farms[farm] = false
-		}
+		f.farms[id(intOf(row[0]))] = true
 		if err := f.db.prepared("UPDATE namings SET used=? WHERE id=?").exec(row[2], n); err != nil {
 			return err
 		}

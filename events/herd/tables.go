@@ -12,7 +12,7 @@ package herd
 //	decisions       newest revision of each decision about identities
 //	held            held records and what became of them
 //	waits           retractions that wait for a person
-//	animals         the animals worked out, of a roster or only as read
+//	animals         the animals worked out, of a roster or only as read; claims tells theirs in short
 //	spans           which animal a naming means, from day to day
 //	claims          which animal an identifier of a roster means, from day to day
 //	results         what was worked out of one animal: cases, devices, ...; first and last are days
@@ -39,11 +39,13 @@ CREATE TABLE held(farm INTEGER, id TEXT, place INTEGER, source INTEGER, settled 
 	PRIMARY KEY(farm, id)) WITHOUT ROWID;
 CREATE INDEX held_id ON held(id);
 CREATE TABLE waits(entity TEXT PRIMARY KEY, farm INTEGER, source INTEGER, why TEXT) WITHOUT ROWID;
-CREATE TABLE animals(id INTEGER PRIMARY KEY, farm INTEGER, key TEXT, known INTEGER, body TEXT, UNIQUE(farm, key));
+CREATE TABLE animals(id INTEGER PRIMARY KEY, farm INTEGER, key TEXT, known INTEGER, body TEXT,
+	claims TEXT, UNIQUE(farm, key));
 CREATE TABLE spans(naming INTEGER, "from" INTEGER, "to" INTEGER, animal INTEGER,
 	PRIMARY KEY(naming, "from")) WITHOUT ROWID;
 CREATE TABLE claims(farm INTEGER, identifier TEXT, "from" INTEGER, "to" INTEGER, strong INTEGER, animal INTEGER,
 	PRIMARY KEY(farm, identifier, "from", "to", strong, animal)) WITHOUT ROWID;
+CREATE INDEX claims_animal ON claims(animal);
 CREATE TABLE results(animal INTEGER, kind INTEGER, n INTEGER, farm INTEGER, first INTEGER, last INTEGER, body TEXT,
 	PRIMARY KEY(animal, kind, n)) WITHOUT ROWID;
 CREATE TABLE older(animal INTEGER, n INTEGER, body TEXT, PRIMARY KEY(animal, n)) WITHOUT ROWID`
