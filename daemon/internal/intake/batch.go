@@ -62,7 +62,6 @@ type batch struct {
 	receipt  *Receipt
 	messages []message
 	b        *builder
-	bound    int // bytes its records can take at most
 	last     uint64
 	stream   string
 }

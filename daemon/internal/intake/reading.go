@@ -66,7 +66,6 @@ type reading struct {
 	rule      ruling
 	found     []index.Record
 	ids       []events.RecordID
-	hash      []byte
 
 	complete []events.Complete
 	notices  []string
@@ -128,9 +127,6 @@ func (r *reading) newBuilder() *builder {
 	b.x.RawKey = r.rawKey
 	return b
 }
-
-// dry reports whether the record that goes by was settled by an earlier run.
-func (r *reading) dry() bool { return r.n <= r.skip }
 
 // known returns what is known of a record now. found is what the look-up of its
 // block said. touched tells that this original said something new of it before.
