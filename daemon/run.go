@@ -40,10 +40,7 @@ func (c *runCommand) Run(a *app) error {
 	if err != nil {
 		return a.held(p, err)
 	}
-	e.held = func(h heldNow) {
-		e.logger.Warn("held", "source", h.Source, "name", h.Name, "line", h.Line, "id", h.ID, "why", h.Reasons[0].String(),
-			"reasons", len(h.Reasons), "hint", "dewclaw held show "+h.ID)
-	}
+	e.held = (&heldLog{log: e.logger}).tell
 	err = newDaemon(e).run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()
@@ -55,8 +52,9 @@ func (c *runCommand) Run(a *app) error {
 }
 
 // memoryLimit keeps the whole process below 300 MiB: the garbage collector works
-// harder before the heap passes it. The rest is for SQLite, mapped files and stacks.
-const memoryLimit = 200 << 20
+// harder before the heap passes it. The rest is for the page caches of SQLite
+// (about 100 MiB), which the limit does not count, mapped files and stacks.
+const memoryLimit = 140 << 20
 
 // limitMemory sets the limit unless the environment does.
 func limitMemory(getenv func(string) string) {
@@ -190,4 +188,33 @@ func (d *daemon) serve(ctx context.Context) error {
 		err = <-served
 	}
 	return errors.Join(err, cerr)
+}
+
+// A heldLog tells the log of a daemon of held records, the first ones of each
+// original: a rotten file must not fill the disk with lines. Safe for use by
+// several goroutines at once.
+type heldLog struct {
+	log *slog.Logger
+
+	mu   sync.Mutex
+	name map[string]string // the original a source is at
+	told map[string]int    // how many were told of it
+}
+
+func (l *heldLog) tell(h heldNow) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.name == nil {
+		l.name, l.told = map[string]string{}, map[string]int{}
+	}
+	if l.name[h.Source] != h.Name {
+		l.name[h.Source], l.told[h.Source] = h.Name, 0
+	}
+	switch l.told[h.Source]++; {
+	case l.told[h.Source] <= mostRefused:
+		l.log.Warn("held", "source", h.Source, "name", h.Name, "line", h.Line, "id", h.ID, "why", h.Reasons[0].String(),
+			"reasons", len(h.Reasons), "hint", "dewclaw held show "+h.ID)
+	case l.told[h.Source] == mostRefused+1:
+		l.log.Warn("held: further records of it are not told one by one", "source", h.Source, "name", h.Name, "hint", "dewclaw held list")
+	}
 }
