@@ -221,11 +221,15 @@ func dayHint(date string) uint16 {
 			n[k] = n[k]*10 + int(c-'0')
 		}
 	}
-	t := time.Date(n[0], time.Month(n[1]), n[2], 0, 0, 0, 0, time.UTC)
-	if t.Day() != n[2] || int(t.Month()) != n[1] {
+	year, month, day := n[0], n[1], n[2]
+	if month < 1 || month > 12 || day < 1 || day > 28 && day > time.Date(year, time.Month(month)+1, 0, 0, 0, 0, 0, time.UTC).Day() {
 		return 0
 	}
-	d := t.Unix()/86400 + 1
+	// Years are taken to begin in March, so that the leap day comes last.
+	if month <= 2 {
+		year--
+	}
+	d := year*365 + year/4 - year/100 + year/400 + (153*((month+9)%12)+2)/5 + day - 719469 + 1
 	if d < 1 || d > 65535 {
 		return 0
 	}

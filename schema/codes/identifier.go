@@ -71,7 +71,7 @@ func ParseTransponder(given string) (string, *Problem) {
 	case testCountry:
 		return "", &Problem{Wanted: "a country or manufacturer in the first three digits", Got: quote(given) + ", which is a test code"}
 	}
-	if national, _ := strconv.ParseInt(digits[3:], 10, 64); national > largestNational {
+	if national := wholeNumber(digits[3:]); national > largestNational {
 		return "", &Problem{
 			Wanted: "a national number of at most " + strconv.Itoa(largestNational) + " (38 bits)",
 			Got:    strconv.FormatInt(national, 10) + " (" + quote(given) + ")",
@@ -130,6 +130,15 @@ func mangled(s string) bool {
 		}
 	}
 	return true
+}
+
+// wholeNumber returns the number that s, at most 18 digits, writes.
+func wholeNumber(s string) int64 {
+	n := int64(0)
+	for i := 0; i < len(s); i++ {
+		n = n*10 + int64(s[i]-'0')
+	}
+	return n
 }
 
 func allDigits(s string) bool {
