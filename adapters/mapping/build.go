@@ -324,7 +324,7 @@ func (m *Mapper) entity(id events.RecordID, p events.Payload, t *template, label
 		}
 	}
 	// The ordinal counts the events of the record that are alike in all parts.
-	first := m.keyer.Slot(p.Kind(), 0, m.parts...)
+	first := m.slot(p.Kind())
 	n := 0
 	for _, s := range m.slots {
 		if s == first {
@@ -340,6 +340,30 @@ func (m *Mapper) entity(id events.RecordID, p events.Payload, t *template, label
 	from := len(buf)
 	b := m.blocks.keep(events.AppendEntity(buf, id, slot), from)
 	return events.Entity(unsafe.String(unsafe.SliceData(b), len(b)))
+}
+
+// mostSlots bounds the memory for slots: over it, it starts anew.
+const mostSlots = 4096
+
+// slot returns the slot of m.parts with ordinal 0. Most rows have the same few,
+// and a look is cheaper than a hash.
+func (m *Mapper) slot(kind events.Kind) events.Slot {
+	m.digits = append(m.digits[:0], kind...)
+	for _, p := range m.parts {
+		m.digits = append(append(m.digits, 0), p...)
+	}
+	if s, ok := m.slotOf[string(m.digits)]; ok {
+		return s
+	}
+	s := m.keyer.Slot(kind, 0, m.parts...)
+	if strings.Count(string(m.digits), "\x00") != len(m.parts) {
+		return s // a part has the byte that stands between parts
+	}
+	if len(m.slotOf) >= mostSlots {
+		clear(m.slotOf)
+	}
+	m.slotOf[string(m.digits)] = s
+	return s
 }
 
 // passes are the words of passes in slots.

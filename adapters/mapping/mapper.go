@@ -70,6 +70,7 @@ type Mapper struct {
 	parts    []string
 	payloads []events.Payload
 	slots    []events.Slot
+	slotOf   map[string]events.Slot // by kind and parts
 	idSlab   []events.Identifier
 
 	// For the end of the original.
@@ -90,7 +91,7 @@ type recordKeys struct {
 
 func (r *Run) newMapper() *Mapper {
 	m := &Mapper{
-		run: r, zones: map[string]*zone{}, keyers: map[string]*events.Keyer{}, scope: r.scope,
+		run: r, zones: map[string]*zone{}, keyers: map[string]*events.Keyer{}, slotOf: map[string]events.Slot{}, scope: r.scope,
 		results: make([]result, len(r.in.row)),
 	}
 	if r.in.total != nil && r.in.total.of == "animals" {
