@@ -131,8 +131,10 @@ func (k *checking) example(path string) {
 
 // tell says something of a mapping that is no mistake.
 func (k *checking) tell(path, what string) {
-	if rel, err := filepath.Rel(k.app.dir(), path); err == nil && filepath.IsLocal(rel) {
-		path = rel
+	if dir, err := filepath.Abs(k.app.dir()); err == nil {
+		if rel, err := filepath.Rel(dir, path); err == nil && filepath.IsLocal(rel) {
+			path = rel
+		}
 	}
 	for _, part := range fold(safe(path+": "+what), lineWidth) {
 		k.app.printf("%s\n", part)

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"dewclaw/daemon/internal/quarantine"
+	"dewclaw/events"
 	"dewclaw/events/index"
 )
 
@@ -64,9 +65,7 @@ func (c *heldListCommand) Run(a *app) error {
 			a.printf("    may be urgent: %s\n", safe(h.Urgent))
 		}
 		for _, r := range h.Reasons {
-			for i, part := range fold(safe(r.String()), lineWidth-6) {
-				a.printf("    %s%s\n", strings.Repeat("  ", min(i, 1)), part)
-			}
+			printReason(a, "    ", r)
 		}
 		return nil
 	})
@@ -101,13 +100,20 @@ func (c *heldShowCommand) Run(a *app) error {
 	})
 }
 
+// printReason prints one reason, broken where it is too wide.
+func printReason(a *app, indent string, r events.Reason) {
+	for i, part := range fold(safe(r.String()), lineWidth-len(indent)-2) {
+		a.printf("%s%s%s\n", indent, strings.Repeat("  ", min(i, 1)), part)
+	}
+}
+
 func printHeld(a *app, h *quarantine.Item) {
 	facts(a.stdout, "", "id", h.ID, "state", h.State, "source", h.Source, "where", heldWhere(h), "original", h.Archive,
 		"received", h.Received, "log position", fmt.Sprint(h.Position), "urgent", h.Urgent,
 		"animal as read", h.Seen.Animal, "day", h.Seen.Date, "foot", h.Seen.Foot, "words", h.Seen.Words)
 	a.printf("\n%s:\n", plural(len(h.Reasons), "reason", "reasons"))
 	for _, r := range h.Reasons {
-		a.printf("  %s\n", safe(r.String()))
+		printReason(a, "  ", r)
 	}
 	switch {
 	case h.Large > 0:

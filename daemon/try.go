@@ -286,7 +286,7 @@ func (t *trial) show(o *outcome) error {
 	t.app.printf("%s: %s%s\n", lines(o.Member, o.Line, o.Last), o.Outcome, colon(safe(o.Why)))
 	if o.Held != nil {
 		for _, r := range o.Held.Reasons {
-			t.app.printf("    %s\n", safe(r.String()))
+			printReason(t.app, "    ", r)
 		}
 		if o.Held.Raw != "" {
 			t.app.printf("    as read: %s\n", safe(o.Held.Raw))
