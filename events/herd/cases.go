@@ -180,7 +180,7 @@ func follow(facts, seen []*Fact, gapDays int) (out []Case) {
 			h = &health{day: f.day}
 			told[k][f.day] = h
 		}
-		if p.Course != "healed" && (k.class != "DD" || p.Stage != "M0") {
+		if !gone(p) {
 			h.found = append(h.found, f)
 		}
 	}
@@ -194,6 +194,12 @@ func follow(facts, seen []*Fact, gapDays int) (out []Case) {
 		out = append(out, chain(k, days, gapDays)...)
 	}
 	return out
+}
+
+// gone reports whether a lesion is told of as healed.
+func gone(l *events.Lesion) bool {
+	class, _ := classOf(l.Code)
+	return l.Course == "healed" || class == "DD" && l.Stage == "M0"
 }
 
 // clearFeet returns the days on which each foot was found clear.

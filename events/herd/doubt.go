@@ -202,7 +202,7 @@ var opposite = map[string]string{"LF": "RF", "RF": "LF", "LH": "RH", "RH": "LH"}
 func (c *caseFile) mirrored() {
 	var all []*Fact
 	for _, f := range c.facts {
-		if l, ok := f.Payload.(*events.Lesion); ok && opposite[l.Foot] != "" && l.Course != "healed" {
+		if l, ok := f.Payload.(*events.Lesion); ok && opposite[l.Foot] != "" && !gone(l) {
 			all = append(all, f)
 		}
 	}

@@ -363,3 +363,32 @@ func TestView_DoesNotMove(t *testing.T) {
 		t.Errorf("at position %d: %s", v.Position(), difference(got, before))
 	}
 }
+
+// Long work tells how far it is, and says when reading is over.
+func TestCatchUp_TellsItsProgress(t *testing.T) {
+	log := smallLog(t, "samples")
+	clock := time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)
+	var all []herd.Progress
+	o := herd.Options{
+		Path: filepath.Join(t.TempDir(), "herd.db"), Log: log, Progress: func(p herd.Progress) { all = append(all, p) },
+		Now: func() time.Time { clock = clock.Add(200 * time.Millisecond); return clock },
+	}
+	h, err := herd.Open(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer h.Close()
+	view(t, h)
+	if len(all) < 3 {
+		t.Fatalf("got %d reports, want some", len(all))
+	}
+	last := events.Position(len(log.entries))
+	for i, p := range all {
+		if p.Last != last || !p.Building || p.Working != (i == len(all)-1) || i > 0 && p.At < all[i-1].At {
+			t.Errorf("report %d: got %+v", i, p)
+		}
+	}
+	if p := all[len(all)-1]; p.At != last || p.Events != 81 { // as many as the samples have
+		t.Errorf("got %+v at the end, want all 81 events", p)
+	}
+}
