@@ -30,8 +30,8 @@ type message struct {
 // committed are settled as taken and the others as not taken.
 func (in *Intake) TakeBatch(ctx context.Context, src *Source, ds []*adapters.Delivery) (Receipt, error) {
 	t := in.turn(src.ID)
-	t.mu.Lock()
-	defer t.mu.Unlock()
+	t.take()
+	defer t.release()
 	receipt := Receipt{Source: src.ID}
 	b := &batch{in: in, src: src, t: t, receipt: &receipt, b: newBuilder(false, in.Sizes.Records)}
 	err := errors.Join(in.catchUp(ctx), in.keepMapping(ctx, src))

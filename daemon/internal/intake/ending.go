@@ -81,6 +81,9 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if err != nil {
 		return err
 	}
+	if err := r.scratch.Put(id, nil); err != nil { // it waits no more
+		return err
+	}
 	rec := &w.Record
 	found, err := r.ix.Lookup(r.src.ID, []events.RecordID{id}, nil)
 	if err != nil {

@@ -55,8 +55,8 @@ func (f *flight) giveWay(ctx context.Context) error {
 	if err := f.flush(ctx); err != nil {
 		return err
 	}
-	f.t.mu.Unlock()
-	f.t.mu.Lock()
+	f.t.release()
+	f.t.take()
 	f.r.moved = true
 	return nil
 }

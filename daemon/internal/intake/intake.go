@@ -127,10 +127,11 @@ type Receipt struct {
 }
 
 // A turn is whose turn it is at one source: one reading or one decision at a
-// time. A reading gives way between two entries when a decision wants its turn.
+// time. A reading gives way between two entries when a decision wants its turn;
+// whoever waits longest is next.
 type turn struct {
-	mu     sync.Mutex
-	wanted atomic.Int32
+	token  chan struct{} // who took it out has the turn
+	wanted atomic.Int32  // decisions that wait
 }
 
 func (in *Intake) turn(source string) *turn {
@@ -138,18 +139,22 @@ func (in *Intake) turn(source string) *turn {
 	defer in.mu.Unlock()
 	t := in.sources[source]
 	if t == nil {
-		t = &turn{}
+		t = &turn{token: make(chan struct{}, 1)}
+		t.token <- struct{}{}
 		in.sources[source] = t
 	}
 	return t
 }
 
+func (t *turn) take()    { <-t.token }
+func (t *turn) release() { t.token <- struct{}{} }
+
 // urgent takes the turn before a reading that is under way goes on.
 func (t *turn) urgent() (release func()) {
 	t.wanted.Add(1)
-	t.mu.Lock()
+	t.take()
 	t.wanted.Add(-1)
-	return t.mu.Unlock
+	return t.release
 }
 
 // Commit appends an entry, brings the index up to it and tells Committed: the

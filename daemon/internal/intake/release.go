@@ -63,8 +63,8 @@ func (in *Intake) ReleaseOriginal(ctx context.Context, src *Source, k *Kept, s S
 		return done, Receipt{}, err
 	}
 	t := in.turn(src.ID)
-	t.mu.Lock()
-	defer t.mu.Unlock()
+	t.take()
+	defer t.release()
 	receipt := Receipt{Source: src.ID, Name: k.Entry.Name, Archive: k.Entry.Archive}
 	if err := errors.Join(in.catchUp(ctx), in.keepMapping(ctx, src)); err != nil {
 		return done, receipt, err

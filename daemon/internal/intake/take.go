@@ -33,8 +33,8 @@ type Options struct {
 // of kind unavailable, hand it over again later; of kind corrupt, stop.
 func (in *Intake) Take(ctx context.Context, src *Source, d *adapters.Delivery, o Options) (Receipt, error) {
 	t := in.turn(src.ID)
-	t.mu.Lock()
-	defer t.mu.Unlock()
+	t.take()
+	defer t.release()
 	receipt, err := in.take(ctx, src, d, o, t)
 	if err != nil {
 		in.acknowledge(ctx, d, adapters.NotTaken)
@@ -253,8 +253,8 @@ func (in *Intake) repeat(ctx context.Context, src *Source, d *adapters.Delivery,
 // called once for each source before anything is taken from it.
 func (in *Intake) Finish(ctx context.Context, src *Source) ([]Receipt, error) {
 	t := in.turn(src.ID)
-	t.mu.Lock()
-	defer t.mu.Unlock()
+	t.take()
+	defer t.release()
 	list, err := in.Index.Unfinished(src.ID)
 	if err != nil {
 		return nil, err
