@@ -54,12 +54,16 @@ func (r *roll) suggestions(b *being, near *nearIndex, others map[ident]*being, t
 			out = append(out, Suggestion{who.key, given.String(), found.String(), why})
 		}
 	}
+	tagged := slices.ContainsFunc(b.idents, func(n ident) bool { return lasting(n.scheme) })
 	for _, n := range b.idents {
 		for _, o := range r.owners[n] {
 			add(n, n, o.b, NoLonger)
 		}
 		for _, w := range together[n] {
 			add(n, n, w, ReadTogether)
+		}
+		if tagged && !lasting(n.scheme) {
+			continue // her tag tells that a number like another cow's is no slip
 		}
 		for _, l := range near.find(n) {
 			for _, o := range r.owners[l.ident] {
