@@ -166,7 +166,7 @@ func (m *Mapper) heldOf() {
 	}
 	if len(m.waiting) < mostWaiting {
 		k := heldKey{m.keys.clone(), m.farm}
-		m.waiting[k] = append(m.waiting[k], m.foot)
+		m.waiting[k] = append(m.waiting[k], strings.Clone(m.foot))
 	}
 }
 
