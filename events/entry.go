@@ -101,15 +101,16 @@ type Range struct {
 	Last  uint64 `json:"last"`
 }
 
-// A Waiting record equals an older revision, or lacks an event it had: only the
-// end of its original tells whether a later row settles it. It is counted when
-// it is settled.
+// A Waiting record has an event that equals an older revision, or lacks one it
+// had: only the end of its original tells whether a later row settles that. What
+// else is new of it is in the log already; it is counted when it is settled.
 type Waiting struct {
 	Record  string `json:"record"`
 	Line    int    `json:"line"`              // its last line so far, for people
 	At      int    `json:"at"`                // its place among the records of the original, from 1
 	Earlier []int  `json:"earlier,omitempty"` // places of rows of it that had waited and are part of it now
 	After   bool   `json:"after,omitempty"`   // it goes on from rows that were settled by themselves
+	Outcome string `json:"outcome,omitempty"` // accepted or amended, if something of it is new already
 }
 
 // Counts are the outcomes of records. A record counts once; Read is the sum of

@@ -7,6 +7,7 @@ import (
 
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
+	"dewclaw/events/index"
 )
 
 func completeSource(t tb) *intake.Source {
@@ -174,6 +175,30 @@ func TestComplete_ARecordThatGoesOnFurtherDown(t *testing.T) {
 	r = h.take(src, "2.csv", append(rows(61, "LH", "RH"), '\n'))
 	if want := (events.Counts{Read: 6, Duplicate: 6}); r.Counts != want {
 		t.Errorf("again: got %v, want %v", r.Counts, want)
+	}
+	h.balanced()
+}
+
+// Once a person has settled the held row of a day, the same export makes the day whole.
+func TestComplete_ADroppedRowHoldsADayNoMore(t *testing.T) {
+	h := fresh(t)
+	src := completeSource(t)
+	h.take(src, "1.csv", cows(60, "31", "32", "33"))
+	body := cows(61, "31", "32", "40x")
+	h.take(src, "2.csv", body)
+	held, err := h.ix.HeldRecords(index.StillHeld, events.Place{}, 10)
+	if err != nil || len(held) != 1 {
+		t.Fatalf("got %v, %v, want one held record", held, err)
+	}
+	s := intake.Settlement{Source: src.ID, Farm: src.Farm, Decision: events.Decision{
+		Action: events.ActionDrop, Held: held[0].ID, Who: "a", Why: "no such cow",
+	}}
+	if _, err := h.in.Settle(t.Context(), s); err != nil {
+		t.Fatal(err)
+	}
+	h.take(src, "3.csv", append(body, '\n'))
+	if got, want := h.what(), "4 live, 2 retracted, 0 wait"; got != want {
+		t.Errorf("got %s, want %s", got, want)
 	}
 	h.balanced()
 }

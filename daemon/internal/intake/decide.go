@@ -34,9 +34,24 @@ type step struct {
 	again  bool         // the revision before is the step before
 }
 
+// String returns the outcome as the log writes it; "" for a duplicate.
+func (o outcome) String() string { return [...]string{"", "accepted", "amended", "waits"}[o] }
+
+// parseOutcome reads what String writes.
+func parseOutcome(s string) outcome {
+	switch s {
+	case "accepted":
+		return accepted
+	case "amended":
+		return amended
+	}
+	return duplicate
+}
+
 // A ruling is what becomes of one record. Its slices are reused by the next.
 type ruling struct {
 	outcome outcome
+	sofar   outcome // what the steps come to; the outcome, unless it waits
 	steps   []step
 	guarded []int // slots that lack and whose retraction waits for a person
 	unsure  []int // new drafts that a newer export would have retracted, and that wait for a person instead
@@ -78,6 +93,7 @@ func decide(r *ruling, rec *adapters.Record, known *index.Record, s situation, g
 			continue
 		case !s.ended && (k.Said == d.Digest || k.SaidBefore(d.Digest)):
 			undecided = true
+			continue
 		}
 		st := step{draft: i, slot: at, number: k.Revision + 1, change: events.Amended, before: k.Place}
 		if live {
@@ -96,13 +112,14 @@ func decide(r *ruling, rec *adapters.Record, known *index.Record, s situation, g
 		undecided = undecided || lacks && !s.ended
 	}
 	switch {
-	case undecided:
-		r.outcome, r.steps = waits, r.steps[:0]
-		r.guarded, r.unsure, r.back = r.guarded[:0], r.unsure[:0], r.back[:0]
 	case changed:
 		r.outcome = amended
 	case anew:
 		r.outcome = accepted
+	}
+	r.sofar = r.outcome
+	if undecided {
+		r.outcome = waits
 	}
 	return nil
 }

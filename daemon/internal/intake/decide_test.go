@@ -107,7 +107,7 @@ func TestDecide(t *testing.T) {
 		{"other content", "a=z", []string{"a=x"}, false, situation{}, "", "amended, a2 amended"},
 		{"amended counts before recorded", "a=z b=y", []string{"a=x"}, false, situation{}, "", "amended, a2 amended, b1 recorded"},
 		{"older content waits", "a=x", []string{"a=y,x"}, false, situation{}, "", "waits"},
-		{"the whole record waits", "a=x b=n", []string{"a=y,x"}, false, situation{}, "", "waits"},
+		{"what is new beside it goes in", "a=x b=n", []string{"a=y,x"}, false, situation{}, "", "waits, b1 recorded"},
 		{"older content at the end", "a=x", []string{"a=y,x"}, false, situation{ended: true}, "", "amended, a3 amended"},
 		{"older content in a later row of the original", "a=x", []string{"a=y,x"}, false, situation{continues: true}, "", "waits"},
 
@@ -123,7 +123,8 @@ func TestDecide(t *testing.T) {
 		{"a group lacks nothing", "a=x", []string{"a=x", "b=y"}, false, situation{}, "", "duplicate"},
 		{"a whole record that lacks an event waits", "a=x", []string{"a=x", "b=y"}, whole, situation{}, "", "waits"},
 		{"and is retracted at the end", "a=x", []string{"a=x", "b=y"}, whole, situation{ended: true}, "", "duplicate, b2 retracted"},
-		{"with what else is new", "a=z", []string{"a=x", "b=y"}, whole, situation{ended: true}, "", "amended, a2 amended, b2 retracted"},
+		{"what else is new goes in at once", "a=z", []string{"a=x", "b=y"}, whole, situation{}, "", "waits, a2 amended"},
+		{"or with it at the end", "a=z", []string{"a=x", "b=y"}, whole, situation{ended: true}, "", "amended, a2 amended, b2 retracted"},
 		{"a guarded one asks a person", "a=x", []string{"a=x", "b=y"}, whole, situation{ended: true}, "b", "duplicate, b asks"},
 		{"a further row never retracts", "a=x", []string{"a=x", "b=y"}, whole, situation{continues: true}, "", "duplicate"},
 		{"what vanished is not lacking", "a=x", []string{"a=x", "b=y/g"}, whole, situation{}, "", "duplicate"},

@@ -34,12 +34,12 @@
 //   - An unknown entity is recorded. The same content again is a duplicate.
 //   - Other content is the next revision: amended, or recorded if the fact had been
 //     retracted.
-//   - Content the source said before, or said of a fact that vanished, makes the
-//     whole record wait for the end of its original; so does an event that a record
-//     which states all there is under its key lacks. If a later row of the original
-//     carries the record, the row that waited is a duplicate and both are one
-//     record from then on. Otherwise the end settles it: the old content is the next
-//     revision, the missing event is retracted.
+//   - Content the source said before, or said of a fact that vanished, waits for the
+//     end of its original; so does an event that a record which states all there is
+//     under its key lacks. What else is new of the record goes in at once. If a later
+//     row of the original carries the record, the two are one record from then on,
+//     in which the later one has its say. Otherwise the end settles it: the old
+//     content is the next revision, the missing event is retracted.
 //   - A later row of a record in the same original continues it: its examination is
 //     merged with what the rows before said, and nothing is retracted.
 //   - A wrap, a block or a medicine is never retracted by silence: it waits for a

@@ -93,13 +93,15 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if err != nil {
 		return err
 	}
-	s := situation{ended: true, continues: w.Waiting.After || len(w.Waiting.Earlier) > 0}
+	_, released := r.released[id] // a row that was held and is released is part of it
+	s := situation{ended: true, continues: w.Waiting.After || len(w.Waiting.Earlier) > 0 || released}
 	if err := r.current(rec, &s); err != nil {
 		return err
 	}
 	if err := r.decide(ctx, rec, known, s); err != nil {
 		return err
 	}
+	r.rule.outcome = max(r.rule.outcome, parseOutcome(w.Waiting.Outcome))
 	p := passing{rec: rec, found: &found[0]}
 	r.waiting--
 	if n := draftSize(rec.Drafts); r.b.full(n) {

@@ -53,15 +53,21 @@ func (r *reading) settledHeld(id string) (known, done bool, err error) {
 	if err != nil || !known || h.State == index.StillHeld {
 		return known, false, err
 	}
-	if h.State == index.Released && h.Record != (events.RecordID{}) {
-		if r.released == nil {
-			r.released = map[events.RecordID]struct{}{}
-		}
-		r.released[h.Record] = struct{}{}
-	}
+	r.noteReleased(&h)
 	r.b.entry.Counts.Read++
 	r.b.entry.Counts.Duplicate++
 	return true, true, nil
+}
+
+// noteReleased notes that a record has a row that was held and is released.
+func (r *reading) noteReleased(h *index.Held) {
+	if h.State != index.Released || h.Record == (events.RecordID{}) {
+		return
+	}
+	if r.released == nil {
+		r.released = map[events.RecordID]struct{}{}
+	}
+	r.released[h.Record] = struct{}{}
 }
 
 // listHeld notes that a row of a complete source is held: its day, or every day
@@ -84,17 +90,14 @@ func (r *reading) listHeld(h *events.Held) error {
 // screen refuses what is new and must not go into the log: what the schema does
 // not allow, what no entry can hold, and rows whose held record a person settled.
 func (r *reading) screen(ctx context.Context, p passing, j joint, known *index.Record) (stop bool, err error) {
-	if r.rule.outcome == duplicate && len(r.rule.steps) == 0 {
-		return false, nil
+	if len(r.rule.steps) == 0 {
+		return false, nil // what waits is screened when it is settled
 	}
 	if r.settled && p.row != nil {
 		_, done, err := r.settledHeld(events.HeldID(r.src.ID, rawOf(p.row)))
 		if done || err != nil {
 			return true, err
 		}
-	}
-	if r.rule.outcome == waits {
-		return false, nil // it is screened when it is settled
 	}
 	reasons := r.violations(j.rec)
 	if len(reasons) == 0 {

@@ -19,12 +19,13 @@ type joint struct {
 	overtakes bool          // and they waited for the end of the original
 	after     bool          // some of them were settled by themselves
 	earlier   []int         // places of those that waited
+	sofar     outcome       // what those that waited came to
 	missing   []events.Slot // of a complete source: live events that those settled by themselves lack
 }
 
 // join looks for earlier rows of the same original with the same record. What
-// waits is joined to rec as a whole, the examination of what does not is merged:
-// it goes on further down.
+// waits is joined to rec, where rec does not say otherwise; the examination of
+// what does not wait is merged: it goes on further down.
 func (r *reading) join(ctx context.Context, rec *adapters.Record, known *index.Record, touched bool) (joint, error) {
 	j := joint{rec: rec}
 	if !known.Known {
@@ -51,6 +52,7 @@ func overtake(seen []byte, rec *adapters.Record) (joint, error) {
 	}
 	j := joint{
 		continues: true, overtakes: true, after: w.Waiting.After, earlier: append(w.Waiting.Earlier, w.Waiting.At), missing: w.Missing,
+		sofar: parseOutcome(w.Waiting.Outcome),
 	}
 	j.rec, err = union(&w.Record, rec)
 	return j, err

@@ -55,6 +55,14 @@ func (r *reading) remember(ctx context.Context, p passing) error {
 	case adapters.Ignored:
 		return nil
 	case adapters.Held:
+		h, known, err := r.ix.Held(rec.Held.ID)
+		if err != nil {
+			return err
+		}
+		if known && h.State != index.StillHeld {
+			r.noteReleased(&h)
+			return nil
+		}
 		return r.listHeld(rec.Held)
 	}
 	if err := r.current(rec, &situation{}); err != nil {

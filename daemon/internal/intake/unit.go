@@ -63,12 +63,12 @@ func (r *reading) repeated(ctx context.Context, id events.RecordID, line int) er
 	return r.taken(ctx)
 }
 
-// overtaken counts a record that waited and that a later row carries: a duplicate.
-func (r *reading) overtaken(id events.RecordID) {
+// overtaken counts a record that waited and that a later row carries: what it
+// waited with is a duplicate.
+func (r *reading) overtaken(id events.RecordID, sofar outcome) {
 	r.b.settle(id)
 	r.waiting--
-	r.b.entry.Counts.Read++
-	r.b.entry.Counts.Duplicate++
+	r.count(sofar)
 }
 
 // mapped rules on a mapped record and puts what it says into the entry.
@@ -111,7 +111,7 @@ func (r *reading) mapped(ctx context.Context, p passing) error {
 		}
 	}
 	if j.overtakes {
-		r.overtaken(j.rec.ID)
+		r.overtaken(j.rec.ID, j.sofar)
 	}
 	if r.single != nil {
 		r.single[j.rec.ID] = struct{}{}
@@ -146,36 +146,45 @@ func (r *reading) decide(ctx context.Context, rec *adapters.Record, known *index
 // put carries out the ruling.
 func (r *reading) put(ctx context.Context, p passing, j joint, known *index.Record) error {
 	id := j.rec.ID
+	if r.raw != nil && known.Known && len(r.rule.steps) > 0 {
+		r.changed[id] = r.blocks
+	}
 	if r.rule.outcome == waits {
-		w := events.Waiting{
-			Record: id.String(), Line: max(j.rec.Line, j.rec.LastLine), At: r.n, Earlier: j.earlier, After: j.after,
-		}
-		r.b.wait(id, w)
-		r.waiting++
-		if r.single != nil {
-			r.order = append(r.order, id)
-		}
-		v, err := packWaiting(j, w)
-		if err != nil {
+		if err := r.putWaiting(j); err != nil {
 			return err
 		}
-		return r.scratch.Put(id, v)
-	}
-	if err := r.present(j, known); err != nil {
-		return err
-	}
-	if p.digest != nil && !j.continues && !known.HasRaw(*p.digest) {
-		r.b.raw(*p.digest, id)
+	} else {
+		if err := r.present(j, known); err != nil {
+			return err
+		}
+		if p.digest != nil && !j.continues && !known.HasRaw(*p.digest) {
+			r.b.raw(*p.digest, id)
+		}
+		r.count(r.rule.outcome)
 	}
 	if j.continues && r.raw != nil {
 		r.b.unraw(id)
 	}
-	if r.raw != nil && known.Known && len(r.rule.steps) > 0 {
-		r.changed[id] = r.blocks
-	}
 	r.backs(id, known)
-	r.count()
 	return r.store(ctx, j.rec, known)
+}
+
+// putWaiting makes a record wait for the end of the original.
+func (r *reading) putWaiting(j joint) error {
+	w := events.Waiting{
+		Record: j.rec.ID.String(), Line: max(j.rec.Line, j.rec.LastLine), At: r.n, Earlier: j.earlier, After: j.after,
+		Outcome: r.rule.sofar.String(),
+	}
+	r.b.wait(j.rec.ID, w)
+	r.waiting++
+	if r.single != nil {
+		r.order = append(r.order, j.rec.ID)
+	}
+	v, err := packWaiting(j, w)
+	if err != nil {
+		return err
+	}
+	return r.scratch.Put(j.rec.ID, v)
 }
 
 // backs notes the retractions that need no longer wait.
@@ -193,10 +202,10 @@ func (r *reading) backs(id events.RecordID, known *index.Record) {
 }
 
 // count counts a record that is settled.
-func (r *reading) count() {
+func (r *reading) count(o outcome) {
 	c := &r.b.entry.Counts
 	c.Read++
-	switch r.rule.outcome {
+	switch o {
 	case amended:
 		c.Amended++
 	case accepted:
