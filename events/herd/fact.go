@@ -24,7 +24,7 @@ type Fact struct {
 	Decided  bool                // a person corrected it
 	Doubts   []string            // kinds of the contradictions that leave it out of figures; sorted, nil for most
 
-	// Payload is what the event says, without its identifiers as given, its
+	// Payload is what the event says, without its identifiers (see As), its
 	// origin and the source's own words: those the log has. It is shared by
 	// nobody.
 	Payload events.Payload

@@ -52,8 +52,8 @@ func (s *stored) slice(b []byte) error {
 }
 
 // cut looks through the payload for what the herd goes by, and puts the rest
-// into body: not the identifiers as given (the naming has them), nor origin and
-// the source's words, which trace reads from the log.
+// into body: not the identifiers, given and derived (the naming has them), nor
+// origin and the source's words, which trace reads from the log.
 func (s *stored) cut(d *decoder) {
 	s.body = append(s.body, '{')
 	d.object(s.data, func(d *decoder, name, v []byte) {
@@ -73,21 +73,32 @@ func (s *stored) cut(d *decoder) {
 				}
 			})
 		case "derived":
+			s.key(name)
+			s.body = append(s.body, '{')
 			d.object(v, func(_ *decoder, name, v []byte) {
 				if string(name) == "animal" {
 					s.derived = v
+					return
 				}
+				s.key(name)
+				s.body = append(s.body, v...)
 			})
+			s.body = append(s.body, '}')
+			return
 		}
-		if len(s.body) > 1 {
-			s.body = append(s.body, ',')
-		}
-		s.body = append(s.body, '"')
-		s.body = append(s.body, name...)
-		s.body = append(s.body, '"', ':')
+		s.key(name)
 		s.body = append(s.body, v...)
 	})
 	s.body = append(s.body, '}')
+}
+
+func (s *stored) key(name []byte) {
+	if s.body[len(s.body)-1] != '{' {
+		s.body = append(s.body, ',')
+	}
+	s.body = append(s.body, '"')
+	s.body = append(s.body, name...)
+	s.body = append(s.body, '"', ':')
 }
 
 // unquote takes the quotes off a text that has no escapes: ids, codes, days.
