@@ -214,16 +214,18 @@ func (s *Slot) said(t *Touch, fresh bool) {
 func (s *Slot) decided(t *Touch, fresh, confirmed bool) {
 	if fresh {
 		s.Said = t.Digest
+	} else {
+		s.State |= Decided
 	}
 	switch {
-	case t.Change != events.Retracted && fresh:
-		s.State = Live
-	case t.Change != events.Retracted:
-		s.State = s.State&^(Gone|Withdrawn) | Live | Decided
+	case t.Change == events.Recorded:
+		s.State = s.State&^(Gone|Withdrawn) | Live | FromHeld
+	case t.Change == events.Amended:
+		s.State = s.State&^(Gone|Withdrawn) | Live
 	case confirmed:
-		s.State = s.State&^(Live|Waits) | Gone
+		s.State = s.State&^(Live|Waits|Decided) | Gone
 	default:
-		s.State = s.State&^(Live|Waits) | Withdrawn | Decided
+		s.State = s.State&^(Live|Waits) | Withdrawn
 	}
 }
 

@@ -393,7 +393,7 @@ func (ix *Index) sourceName(no int64) string {
 
 // layout names the tables and the forms of values. Whatever changes one of them
 // changes it.
-var layout = "3 " + strings.Join(kindNames(), " ")
+var layout = "4 " + strings.Join(kindNames(), " ")
 
 func kindNames() []string {
 	var out []string

@@ -269,7 +269,7 @@ func TestIndex_KnowsOriginalsStreamsHeldAndWaits(t *testing.T) {
 	gone := fact{record: r, slot: events.Slot{2}, text: "y", rev: events.Revision{Number: 2, Change: events.Retracted}}
 	decide(&events.Decision{Action: events.ActionConfirm, Targets: []events.Entity{r.Entity(events.Slot{2})}}, gone.stored())
 	_, rec, err := ix.Find(r)
-	if err != nil || rec.Slots[0].State != index.Live|index.Kept || rec.Slots[1].State != index.Gone {
+	if err != nil || rec.Slots[0].State != index.Live|index.Kept || rec.Slots[1].State != index.Gone|index.FromHeld {
 		t.Errorf("record after the decisions: got %+v, %v", rec, err)
 	}
 	if any, err := ix.AnySettled("c"); !any || err != nil {

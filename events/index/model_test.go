@@ -124,13 +124,18 @@ func (m *model) apply(e *events.Entry, facts []fact) {
 		s.rev, s.place = f.rev.Number, events.Place{Position: e.At, Index: i + len(e.Events) - len(facts)}
 		gone := f.rev.Change == events.Retracted
 		if e.Cause == events.CauseDecision {
+			if fresh {
+				s.said = f.text
+			} else {
+				s.state |= index.Decided
+			}
 			switch {
-			case fresh:
-				s.said, s.state = f.text, index.Live
 			case gone:
-				s.state = s.state&^(index.Live|index.Waits) | index.Withdrawn | index.Decided
+				s.state = s.state&^(index.Live|index.Waits) | index.Withdrawn
+			case f.rev.Change == events.Recorded:
+				s.state = s.state&^(index.Gone|index.Withdrawn) | index.Live | index.FromHeld
 			default:
-				s.state = s.state&^(index.Gone|index.Withdrawn) | index.Live | index.Decided
+				s.state = s.state&^(index.Gone|index.Withdrawn) | index.Live
 			}
 			continue
 		}

@@ -19,6 +19,7 @@ const (
 	Decided                     // a person changed it since the source last said something new
 	Waits                       // its retraction waits for a person
 	Kept                        // a person refused its retraction
+	FromHeld                    // it came with a held record that was released; its source did not say it otherwise
 )
 
 // A Slot is what the index knows of one event of a record.

@@ -135,13 +135,13 @@ func (r *ruling) overrule(i int, d *adapters.Draft) {
 }
 
 // lacking finds the live slots that no draft has, and retracts them if the
-// original has ended. One a person decided to keep, or whose retraction waits
-// already, is left alone.
+// original has ended. One a person decided to keep, one that came with a row that
+// was held, and one whose retraction waits already are left alone.
 func (r *ruling) lacking(known *index.Record, ended bool, guard func(int) (bool, error)) (bool, error) {
 	lacks := false
 	for i := range known.Slots {
 		k := &known.Slots[i]
-		if k.State&index.Live == 0 || k.State&(index.Kept|index.Waits) != 0 || r.has(i) {
+		if k.State&index.Live == 0 || k.State&(index.Kept|index.Waits|index.FromHeld) != 0 || r.has(i) {
 			continue
 		}
 		lacks = true

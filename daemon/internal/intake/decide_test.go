@@ -29,7 +29,7 @@ func draft(s string) adapters.Draft {
 
 // known makes what is known of a slot: "a=x,y" last said x and before that y.
 // State letters behind a slash: g gone, w withdrawn, d decided, p waits for a
-// person, k kept; without g or w it is live.
+// person, k kept, h from a held record; without g or w it is live.
 func known(slots ...string) *index.Record {
 	r := &index.Record{ID: events.RecordID{1}, Known: len(slots) > 0}
 	for i, s := range slots {
@@ -47,7 +47,7 @@ func known(slots ...string) *index.Record {
 			k.State |= index.Live
 		}
 		for letter, state := range map[string]index.State{
-			"g": index.Gone, "w": index.Withdrawn, "d": index.Decided, "p": index.Waits, "k": index.Kept,
+			"g": index.Gone, "w": index.Withdrawn, "d": index.Decided, "p": index.Waits, "k": index.Kept, "h": index.FromHeld,
 		} {
 			if strings.Contains(states, letter) {
 				k.State |= state
@@ -130,6 +130,7 @@ func TestDecide(t *testing.T) {
 		{"what vanished is not lacking", "a=x", []string{"a=x", "b=y/g"}, whole, situation{}, "", "duplicate"},
 		{"what a person withdrew is not lacking", "a=x", []string{"a=x", "b=y/wd"}, whole, situation{}, "", "duplicate"},
 		{"what a person asked to keep is not lacking", "a=x", []string{"a=x", "b=y/k"}, whole, situation{}, "", "duplicate"},
+		{"what came with a held row is not lacking", "a=x", []string{"a=x", "b=y/h"}, whole, situation{}, "", "duplicate"},
 		{"what waits already is not asked again", "a=x", []string{"a=x", "b=y/p"}, whole, situation{}, "", "duplicate"},
 		{"what waits comes back", "a=x b=y", []string{"a=x", "b=y/p"}, whole, situation{}, "", "duplicate, b back"},
 		{"what waits comes back otherwise", "a=x b=z", []string{"a=x", "b=y/p"}, whole, situation{}, "", "amended, b2 amended"},

@@ -93,8 +93,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if err != nil {
 		return err
 	}
-	_, released := r.released[id] // a row that was held and is released is part of it
-	s := situation{ended: true, continues: w.Waiting.After || len(w.Waiting.Earlier) > 0 || released}
+	s := situation{ended: true, continues: w.Waiting.After || len(w.Waiting.Earlier) > 0}
 	if err := r.current(rec, &s); err != nil {
 		return err
 	}
@@ -302,7 +301,7 @@ func (r *reading) vanishedOf(scope, day string) (gone []vanished, live int, err 
 					continue
 				}
 				live++
-				if k.State&(index.Waits|index.Kept) == 0 && missing(k.Slot) {
+				if k.State&(index.Waits|index.Kept) == 0 && missing(k) {
 					gone = append(gone, vanished{page[i], at})
 				}
 			}
@@ -312,20 +311,17 @@ func (r *reading) vanishedOf(scope, day string) (gone []vanished, live int, err 
 }
 
 // missing returns which slots of a record no row of the export had.
-func (r *reading) missing(rec *index.Record) (func(events.Slot) bool, error) {
+func (r *reading) missing(rec *index.Record) (func(*index.Slot) bool, error) {
 	v, seen, err := r.scratch.Get(rec.ID)
 	if err != nil {
 		return nil, err
 	}
-	_, whole := r.released[rec.ID]
+	_, released := r.released[rec.ID]
 	lacks := unpackMissing(v)
-	return func(s events.Slot) bool {
-		switch {
-		case whole:
-			return false
-		case !seen:
-			return true
+	return func(k *index.Slot) bool {
+		if released && k.State&index.FromHeld != 0 {
+			return false // the row it came with is there
 		}
-		return slices.Contains(lacks, s)
+		return !seen || slices.Contains(lacks, k.Slot)
 	}, nil
 }

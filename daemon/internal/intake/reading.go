@@ -59,7 +59,7 @@ type reading struct {
 	scratch   *index.Scratch
 	days      map[listingKey]*listing
 	undated   []string                     // complete source: scopes of held rows without a readable date
-	released  map[events.RecordID]struct{} // records with a row that was held and is released: they lack nothing
+	released  map[events.RecordID]struct{} // records with a row that was held and is released: what came with it is there
 	raw       *index.Raw
 	rawKey    string
 	settled   bool // the source has held records that were released or dropped
