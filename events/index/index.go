@@ -64,7 +64,7 @@ const checkBelow = 256 << 20
 
 // Open brings the index at o.Path up to the end of the log: what it has not
 // applied is read from there, and an index that cannot be trusted is removed and
-// built anew. It blocks for as long as that takes (about 300,000 events a
+// built anew. It blocks for as long as that takes (about 150,000 events a
 // second) or ctx lasts; what was applied by then is kept. Errors of the log keep
 // their kind, those of the disk are of kind unavailable.
 func Open(ctx context.Context, o Options) (*Index, error) {

@@ -32,12 +32,13 @@ var benchRows = func() int {
 
 // A shed is an intake on a real log, as the daemon wires it.
 type shed struct {
-	in     *intake.Intake
-	log    *streamlog.Log
-	ix     *index.Index
-	src    *intake.Source
-	events int
-	bytes  int
+	in      *intake.Intake
+	log     *streamlog.Log
+	ix      *index.Index
+	archive *archive.Archive
+	src     *intake.Source
+	events  int
+	bytes   int
 }
 
 func newShed(b *testing.B) *shed {
@@ -57,7 +58,7 @@ func newShed(b *testing.B) *shed {
 	if err != nil {
 		b.Fatal(err)
 	}
-	s := &shed{log: log, ix: ix}
+	s := &shed{log: log, ix: ix, archive: a}
 	s.in = intake.New(intake.Deps{
 		Log: log, Index: ix, Archive: a, Decoders: decoders, Unpack: unpack, Now: time.Now, Logger: slog.New(slog.DiscardHandler),
 		Committed: func(e *events.Entry) {
@@ -142,6 +143,43 @@ func BenchmarkReexport(b *testing.B) {
 	}
 	b.ReportMetric(float64(rows)/b.Elapsed().Seconds(), "rows/s")
 	b.ReportMetric(peakMiB(b), "peak-MiB")
+}
+
+// BenchmarkIndexRebuild builds the index anew from the log of the big file.
+func BenchmarkIndexRebuild(b *testing.B) {
+	path, _ := bigFile(b, false)
+	s := newShed(b)
+	s.take(b, path)
+	n := 0
+	for b.Loop() {
+		n++
+		ix, err := index.Open(b.Context(), index.Options{Path: filepath.Join(b.TempDir(), strconv.Itoa(n), "index.db"), Log: s.log})
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := ix.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(n*s.events)/b.Elapsed().Seconds(), "events/s")
+}
+
+// BenchmarkVerify works the books of the big file out again.
+func BenchmarkVerify(b *testing.B) {
+	path, _ := bigFile(b, false)
+	s := newShed(b)
+	s.take(b, path)
+	n := 0
+	for b.Loop() {
+		n++
+		r, err := intake.Verify(b.Context(), intake.VerifyDeps{
+			Log: s.log, Archive: s.archive, Decoders: decoders, Unpack: unpack, Dir: b.TempDir(),
+		})
+		if err != nil || len(r.Differences) > 0 {
+			b.Fatalf("%+v, %v", r.Differences, err)
+		}
+	}
+	b.ReportMetric(float64(n*s.events)/b.Elapsed().Seconds(), "events/s")
 }
 
 // peakMiB returns the highest resident set of the process so far (Linux), else 0.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -81,7 +80,7 @@ func Verify(ctx context.Context, d VerifyDeps) (Report, error) {
 	defer func() { _ = ix.Close() }()
 	v.in = New(Deps{
 		Log: d.Log, Index: ix, Archive: d.Archive, Decoders: d.Decoders, Unpack: d.Unpack, Rules: d.Rules,
-		Now: time.Now, Logger: slog.New(slog.NewTextHandler(io.Discard, nil)), Workers: 1,
+		Now: time.Now, Logger: slog.New(slog.DiscardHandler),
 	})
 	defer v.close()
 	err = v.run(ctx)
