@@ -232,3 +232,57 @@ func TestTake_ACrashWithinAZip(t *testing.T) {
 		}
 	}
 }
+
+// An original is read to its end by the mapping that began it, whatever the
+// config says by then.
+func TestTake_ACrashedReadingGoesOnWithItsMapping(t *testing.T) {
+	dir := t.TempDir()
+	sizes := intake.Sizes{Rows: 1, Records: 1}
+	h := newSizedHouse(t, dir, &memoryLog{id: "log"}, sizes)
+	body := cowRows(1, 2, 3, 4)
+	h.take(rowsSource(t), "a.csv", body)
+	h.close()
+	want := story(t, h.log)
+	crashed := h.log.cut(2)
+	again := newSizedHouse(t, dir, crashed, sizes)
+	defer again.close()
+	other := source(t, "rows", "larkfield", "t.yaml", []byte(strings.Replace(layoutOf(rowsByAnimal), "SU: SU", "SU: SH", 1)))
+	if _, err := again.in.Finish(t.Context(), other); err != nil {
+		t.Fatal(err)
+	}
+	if got := story(t, crashed); got != want {
+		t.Errorf("got\n%s\nwant\n%s", got, want)
+	}
+	again.balanced()
+}
+
+// Sources do not wait for one another, and the index takes their entries in the
+// order of the log.
+func TestTake_SourcesSideBySide(t *testing.T) {
+	h := newSizedHouse(t, t.TempDir(), &memoryLog{id: "log"}, intake.Sizes{Rows: 2, Records: 3})
+	defer h.close()
+	var numbers []int
+	for i := range 60 {
+		numbers = append(numbers, i+1)
+	}
+	done := make(chan error)
+	for _, id := range []string{"a", "b", "c"} {
+		go func() {
+			src := source(t, id, "larkfield", "t.yaml", []byte(layoutOf(rowsByAnimal)))
+			_, err := h.in.Take(context.Background(), src, delivery(id+".csv", cowRows(numbers...)), intake.Options{})
+			done <- err
+		}()
+	}
+	for range 3 {
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+	}
+	if n := len(h.events()); n != 3*120 {
+		t.Errorf("got %d events, want %d", n, 3*120)
+	}
+	if last, _ := h.log.Last(); h.ix.Applied() != last {
+		t.Errorf("the index is at %d, the log at %d", h.ix.Applied(), last)
+	}
+	h.balanced()
+}
