@@ -46,7 +46,7 @@ func TestMappingSchema_NamesMistakes(t *testing.T) {
 		{"no direction", "mapping: m\nread: {format: csv}\nrecord: {key: A}\n", []string{"direction: wanted a value, got nothing"}},
 		{"unknown key", head + "recrod: x\n", []string{`recrod: wanted a known member (nearest: record, read, row), got "recrod"`}},
 		{"two places", head + "visit: {from: A, title: 1}\n", []string{`visit: wanted a value: a short form, or a map with one place to read from, got an object`}},
-		{"unknown scheme", head + "animal: {eartag: A}\n", []string{`animal: wanted one of transponder, ear-tag, herd-number, herdbook, place, temporary, pseudonym, got "eartag"`}},
+		{"unknown scheme", head + "animal: {eartag: A}\n", []string{`animal: wanted one of transponder, ear-tag, herd-number, herdbook, interbull, place, temporary, pseudonym, got "eartag"`}},
 		{"two kinds", head + "events: [{lesion: {code: A}, treatment: {what: B}}]\n", []string{
 			"events[0]: wanted one of the kinds examination, lesion, treatment, taken-off, locomotion, claw-measure, animal, got an object",
 		}},

@@ -62,7 +62,7 @@ func TestOutward_FillsEveryPlace(t *testing.T) {
 		{"words.code", "SG"}, {"sizeMM", "82,55"}, {"{from: sizeMM, unit: \"[in_i]\"}", "3,25"}, {"{from: sizeMM, unit: cm, places: 1, decimal: \".\"}", "8.3"},
 		{"severity.value", "2"}, {"zones.numbers", "[4 5]"}, {"{from: zones.numbers, table: {4: sole, 5: toe}}", "[sole toe]"},
 		{"examination.reasons", "[lame recheck]"}, {"feet", "[LH RH]"}, {"feet.RH", "findings"}, {"trimmed.LH", "preventive"}, {"feet.LF", ""},
-		{"visit.purpose", "whole-herd"}, {"notes", "[]"}, {"derived.lame", ""}, {"=fixed", "fixed"}, {"{from: stage, empty: none}", "none"}, {"course", ""},
+		{"visit.purpose", "whole-herd"}, {"notes", "[ulcer-without-block]"}, {"derived.lame", ""}, {"=fixed", "fixed"}, {"{from: stage, empty: none}", "none"}, {"course", ""},
 	}
 	for _, tt := range tests {
 		t.Run(tt.column, func(t *testing.T) {

@@ -11,6 +11,9 @@
 // whose entries say more than a code. [Nearest] finds what somebody may have
 // meant. [ParseIdentifier], [ParseNumber] and [Unit.Neutralize] read values;
 // what cannot be read is a [Problem] that says what was wanted and what was got.
+// [Scale.Grade] is what follows from a score, [LesionTable.Once] counts a parent
+// and its child once, [ClawOf] leads the words of a source to a claw, [Alike]
+// suggests which identifiers may be one. [List.Write] publishes a list.
 //
 // # The files
 //
@@ -19,6 +22,8 @@
 //	list: dd-stages        its name
 //	version: 1             counted up with every change of an entry
 //	about: text
+//	changes:               one for each version, the newest first
+//	  - {version: 1, what: first published}
 //	source, seen           for every entry that has none of its own (optional)
 //	entries:
 //	  - code: M0           unique, in the order people read them

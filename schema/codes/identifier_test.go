@@ -113,6 +113,8 @@ func TestParseIdentifier(t *testing.T) {
 		{"herdbook", "LIMFRAF008795005065", "LIMFRAF008795005065", ""}, // wiki.interbull.org, ID guidelines: 19 characters
 		{"place", "Stall 2, Platz 14", "Stall 2, Platz 14", ""},
 		{"temporary", "the white one, 1E+2", "the white one, 1E+2", ""},
+		{"interbull", "LIM FRA F 008795005065", "LIMFRAF008795005065", ""},
+		{"interbull", "31", "", "wanted 19 characters, got 2"},
 		{"hat", "1", "", "wanted one of transponder, ear-tag"},
 	}
 	for _, tt := range tests {
@@ -122,7 +124,7 @@ func TestParseIdentifier(t *testing.T) {
 		}
 	}
 	for _, s := range Find("schemes").Codes() {
-		if _, p := ParseIdentifier(s, "276000941200731"); p != nil {
+		if _, p := ParseIdentifier(s, "276000941200731"); p != nil && s != Interbull {
 			t.Errorf("scheme %s refuses a plain number: %v", s, p)
 		}
 	}

@@ -36,10 +36,17 @@ type List struct {
 	Name    string
 	Version int
 	About   string
+	Changes []Change // one for each version, the newest first
 
 	entries []*Entry
 	codes   []string
 	index   map[string]int
+}
+
+// A Change says what a version of a list brought.
+type Change struct {
+	Version int    `yaml:"version"`
+	What    string `yaml:"what"`
 }
 
 // Entries returns the entries in the order of the file.
@@ -121,18 +128,19 @@ func read[R any, P row[R]](name string) *Table[R] {
 
 func parse[R any, P row[R]](b []byte) (*Table[R], error) {
 	var f struct {
-		List    string `yaml:"list"`
-		Version int    `yaml:"version"`
-		About   string `yaml:"about"`
-		Source  string `yaml:"source"`
-		Seen    string `yaml:"seen"`
-		Entries []R    `yaml:"entries"`
+		List    string   `yaml:"list"`
+		Version int      `yaml:"version"`
+		About   string   `yaml:"about"`
+		Changes []Change `yaml:"changes"`
+		Source  string   `yaml:"source"`
+		Seen    string   `yaml:"seen"`
+		Entries []R      `yaml:"entries"`
 	}
 	if err := yaml.UnmarshalWithOptions(b, &f, yaml.Strict()); err != nil {
 		return nil, err
 	}
 	t := &Table[R]{
-		List: List{Name: f.List, Version: f.Version, About: f.About, index: make(map[string]int, len(f.Entries))},
+		List: List{Name: f.List, Version: f.Version, About: f.About, Changes: f.Changes, index: make(map[string]int, len(f.Entries))},
 		rows: f.Entries,
 	}
 	for i := range t.rows {

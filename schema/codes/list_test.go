@@ -86,9 +86,17 @@ func TestLists_ReferToEachOther(t *testing.T) {
 			t.Errorf("unit %s: %q is no neutral unit", u.Code, u.Neutral)
 		}
 	}
+	for _, z := range Zones().All() {
+		if w := ZoneWords().Get(z.Word); z.Word != "" && (w == nil || w.Tissue != z.Tissue || w.Per != z.Per) {
+			t.Errorf("zone %s: its word %q is not that of %s of a %s", z.Code, z.Word, z.Tissue, z.Per)
+		}
+	}
 	for _, a := range Advisories().All() {
-		if a.Text == "" || a.Level != "note" && a.Level != "warn" {
-			t.Errorf("advisory %s: level %q, text %q", a.Code, a.Level, a.Text)
+		if a.Text == "" || a.Level != "note" && a.Level != "warn" || a.Of != "record" && a.Of != "source" {
+			t.Errorf("advisory %s: level %q of %q, text %q", a.Code, a.Level, a.Of, a.Text)
+		}
+		if !slices.ContainsFunc(a.Settings, func(s Setting) bool { return s.Name == a.Code && s.Default == "on" }) {
+			t.Errorf("advisory %s cannot be switched off", a.Code)
 		}
 		for _, s := range a.Settings {
 			if s.Name == "" || s.Default == "" || s.Source == "" || s.Seen != "yes" && s.Seen != "memory" {
@@ -113,10 +121,12 @@ func TestLesions_HaveTheAtlasHierarchy(t *testing.T) {
 		if l.Parent != "" {
 			got[l.Code] = l.Parent
 		}
-		if l.Zones != nil && l.ZoneSource == "" {
-			t.Errorf("%s has zones without a source", l.Code)
+		for _, p := range l.Places {
+			if len(p.Zones) == 0 || p.Source == "" || p.Seen != "yes" && p.Seen != "memory" {
+				t.Errorf("%s: places %+v", l.Code, p)
+			}
 		}
-		if !slices.Contains([]string{"infectious", "claw-horn", "shape", "other"}, l.Group) {
+		if !Find("lesion-groups").Has(l.Group) {
 			t.Errorf("%s: group %q", l.Code, l.Group)
 		}
 		wide := ZoneMaps().Get(WideZones)

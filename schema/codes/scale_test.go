@@ -1,6 +1,7 @@
 package codes
 
 import (
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -191,5 +192,115 @@ func TestConvertZone_NeverInvents(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+func TestScale_GradesByDeclaredCuts(t *testing.T) {
+	// A cut declared by the sender: proposal of our own; on scales of this kind no
+	// cut is agreed (visual analogue from memory; ranks: Gardenier et al. 2021).
+	tests := []struct {
+		scale, score, lame, severe string
+		gait                       []int
+		want                       string // lame, severe by grade, severe by cut
+	}{
+		{"vas100", "39.9", "40", "", []int{0, 2}, "no no "},
+		{"vas100", "40", "40", "", []int{3, 6}, "yes undetermined "},
+		{"vas100", "40", "40", "70", []int{3, 4}, "yes no no"},
+		{"vas100", "70", "40", "70", []int{4, 6}, "yes undetermined yes"},
+		{"vas100", "80", "", "70", nil, "  yes"},
+		{"vas100", "80", "", "", nil, "  "},
+		{"pairwise", "-0.25", "0.5", "", []int{0, 2}, "no no "},
+		{"sensor", "12", "10", "", []int{3, 6}, "yes undetermined "},
+		{"inparlour4", "3", "2", "", []int{3, 6}, "yes undetermined "},
+		{"classes-4", "2", "3", "4", []int{0, 2}, "no no no"},
+		{"classes-5", "5", "3", "5", []int{4, 6}, "yes undetermined yes"},
+		{"loc5-nz-from0", "3", "2", "", []int{3, 4}, "yes no no"},
+		{"loc5-nz-from0", "4", "", "", nil, "  yes"},
+		{"loc9-half", "4.5", "", "4.5", []int{5, 6}, "yes yes yes"},
+		{"us3-v1", "3", "", "", []int{3, 6}, "yes undetermined "},
+		// What contradicts itself or a cut in print says nothing.
+		{"vas100", "80", "70", "40", nil, "  "},
+		{"vas100", "80", "101", "", nil, "  "},
+		{"mob4-uk", "1", "1", "", []int{1, 2}, "no no no"},
+		{"loc9-half", "3", "", "2", []int{3, 3}, "yes no "},
+		{"sls4", "1", "1", "", nil, "no  "},
+		{"mob4-uk", "2.5", "", "", nil, "  "},
+	}
+	for _, tt := range tests {
+		s := Locomotion().Get(tt.scale)
+		g := s.Grade(number(tt.score), events.Cuts{Lame: number(tt.lame), Severe: number(tt.severe)})
+		if got := g.Lame + " " + g.Severe + " " + g.SevereNative; got != tt.want || !slices.Equal(g.Gait, tt.gait) {
+			t.Errorf("%s %s with cuts %q and %q: %q and grades %v, wanted %q and %v", tt.scale, tt.score, tt.lame, tt.severe, got, g.Gait, tt.want, tt.gait)
+		}
+	}
+}
+
+// anyScore draws a score a scale accepts.
+func anyScore(t *rapid.T, s *Scale, label string) events.Decimal {
+	if len(s.Points) > 0 {
+		return s.Points[rapid.IntRange(0, len(s.Points)-1).Draw(t, label)].Value
+	}
+	low, high := int64(-10_000), int64(10_000)
+	if s.Low.IsSet() {
+		low, high = 0, 10_000
+	}
+	return events.DecimalOf(rapid.Int64Range(low, high).Draw(t, label), 2)
+}
+
+// TestScale_GradeIsTotalAndRising holds, for every scale and any declared cuts: a
+// score of a graded scale has an interval; a higher score never has a lower one,
+// nor is it less lame; no interval crosses the lame cut; severe by grade says
+// what the interval says; and a cut in print wins over a declared one.
+func TestScale_GradeIsTotalAndRising(t *testing.T) {
+	all := Locomotion().All()
+	rank := map[string]int{"no": 0, "undetermined": 1, "yes": 2}
+	rapid.Check(t, func(t *rapid.T) {
+		s := &all[rapid.IntRange(0, len(all)-1).Draw(t, "scale")]
+		if s.Refused != "" {
+			return
+		}
+		var cuts events.Cuts
+		if rapid.Bool().Draw(t, "declares lame") {
+			cuts.Lame = anyScore(t, s, "lame")
+		}
+		if rapid.Bool().Draw(t, "declares severe") {
+			cuts.Severe = anyScore(t, s, "severe")
+		}
+		a, b := anyScore(t, s, "a"), anyScore(t, s, "b")
+		if a.Cmp(b) > 0 {
+			a, b = b, a
+		}
+		x, y := s.Grade(a, cuts), s.Grade(b, cuts)
+		graded := len(s.Points) > 0 && s.Points[0].Gait != nil
+		if graded && (x.Gait == nil || x.Lame == "") || (x.Gait == nil) != (y.Gait == nil) || (x.Lame == "") != (y.Lame == "") {
+			t.Fatalf("%s with %+v: %v gives %+v and %v gives %+v", s.Code, cuts, a, x, b, y)
+		}
+		if x.Gait != nil && (x.Gait[0] > y.Gait[0] || x.Gait[1] > y.Gait[1] || rank[x.Severe] > rank[y.Severe]) || rank[x.Lame] > rank[y.Lame] || rank[x.SevereNative] > rank[y.SevereNative] {
+			t.Fatalf("%s with %+v: %v gives %+v and the higher %v gives %+v", s.Code, cuts, a, x, b, y)
+		}
+		if x.Gait != nil && (x.Gait[0] > x.Gait[1] || x.Gait[0] < 0 || x.Gait[1] > 6 || x.Gait[0] <= 2 && x.Gait[1] >= 3 || (x.Lame == "yes") != (x.Gait[0] >= 3)) {
+			t.Fatalf("%s with %+v: %v gives %+v, which crosses the lame cut", s.Code, cuts, a, x)
+		}
+		if want := (&Point{Gait: x.Gait}).Severity(); x.Severe != want {
+			t.Fatalf("%s %v: severe %q, the grades %v say %q", s.Code, a, x.Severe, x.Gait, want)
+		}
+		if s.Lame.IsSet() && x.Lame != s.LameAt(a) || s.Severe.IsSet() && x.SevereNative != s.SevereAt(a) {
+			t.Fatalf("%s with %+v: %v gives %+v against the cuts in print", s.Code, cuts, a, x)
+		}
+	})
+}
+
+func TestScale_GradeDoesNotAllocate(t *testing.T) {
+	s, score, cuts := Locomotion().Get("vas100"), number("55"), events.Cuts{Lame: number("40"), Severe: number("70")}
+	if n := testing.AllocsPerRun(100, func() { s.Grade(score, cuts) }); n != 0 {
+		t.Errorf("allocates %v times", n)
+	}
+}
+
+// The conformation trait runs the other way and is never a gait grade.
+func TestScale_ConformationIsNoLameness(t *testing.T) {
+	// Source: ahdb.org.uk, dairy locomotion page: 9 is the good end.
+	if g := Locomotion().Get("conformation-9").Grade(number("9"), events.Cuts{Lame: number("3")}); g.Gait != nil || g.Lame != "" || g.Severe != "" {
+		t.Errorf("a conformation score of 9 gives %+v", g)
 	}
 }

@@ -11,6 +11,7 @@ type Unit struct {
 	Entry
 	Neutral string         // the neutral unit of its dimension
 	Factor  events.Decimal // one of it is so many of the neutral unit, exactly
+	Rec20   string         // its code in UN/CEFACT Recommendation 20
 }
 
 // unitRow is a unit as its file has it.
@@ -18,10 +19,11 @@ type unitRow struct {
 	Entry   `yaml:",inline"`
 	Neutral string `yaml:"neutral"`
 	Factor  string `yaml:"factor"`
+	Rec20   string `yaml:"rec20"`
 }
 
 var units = converted("units", func(r *unitRow) Unit {
-	return Unit{Entry: r.Entry, Neutral: r.Neutral, Factor: number(r.Factor)}
+	return Unit{Entry: r.Entry, Neutral: r.Neutral, Factor: number(r.Factor), Rec20: r.Rec20}
 })
 
 // Units returns the list of units a mapping may declare.

@@ -45,7 +45,7 @@ type Zone struct {
 	Entry  `yaml:",inline"`
 	Map    string `yaml:"map"`
 	Number int    `yaml:"number"`
-	Word   string `yaml:"word"`   // anatomical place; "" where sources do not settle it
+	Word   string `yaml:"word"`   // anatomical place (list zone-words); "" where sources do not settle it
 	Tissue string `yaml:"tissue"` // horn or skin
 	Per    string `yaml:"per"`    // claw, or foot: it may have no claw side
 }
@@ -54,6 +54,36 @@ var zones = later[Zone]("zones")
 
 // Zones returns the list of the zones of all maps.
 func Zones() *Table[Zone] { return zones() }
+
+// A ZoneWord is an entry of the list zone-words: an anatomical place.
+type ZoneWord struct {
+	Entry  `yaml:",inline"`
+	Tissue string `yaml:"tissue"` // as in Zone
+	Per    string `yaml:"per"`    // as in Zone
+}
+
+var zoneWords = later[ZoneWord]("zone-words")
+
+// ZoneWords returns the list of anatomical places.
+func ZoneWords() *Table[ZoneWord] { return zoneWords() }
+
+// At returns the zone of the map that an anatomical word names, and whether
+// there is exactly one: two zones share a wall, and no word is cut in halves.
+func (m *ZoneMap) At(word string) (n int, ok bool) {
+	if word == "" {
+		return 0, false
+	}
+	for i := m.First; i <= m.Last; i++ {
+		if z := m.Zone(i); z.Word != word {
+			continue
+		} else if ok {
+			return 0, false
+		} else {
+			n, ok = z.Number, true
+		}
+	}
+	return n, ok
+}
 
 type zoneKey struct {
 	name   string

@@ -78,6 +78,8 @@ func enum(name string) ([]any, error) {
 		switch name {
 		case list:
 			in = true
+		case "advisories:record":
+			in = codes.Advisories().Get(code).Of == "record"
 		case "lesions:dd":
 			in = codes.Lesions().Get(code).DD
 		case "lesions:stages":

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"strconv"
 	"strings"
 
 	"dewclaw/events"
@@ -12,89 +11,161 @@ import (
 // default threshold and source of each.
 const (
 	BlockOnLesion       = "block-on-lesion"
+	BlocksOnBothClaws   = "blocks-on-both-claws"
+	BlockBesideThinSole = "block-beside-thin-sole"
+	BlockAtDryOff       = "block-at-dry-off"
+	UlcerWithoutBlock   = "ulcer-without-block"
 	WrapWithoutProduct  = "wrap-without-product"
+	WrapTimeUnknown     = "wrap-time-unknown"
+	OtherHindFoot       = "other-hind-foot"
+	VetInfection        = "vet-infection"
+	VetDeep             = "vet-deep"
+	ToldTwice           = "told-twice"
+	ClawMissing         = "claw-missing"
+	ZoneUnusual         = "zone-unusual"
+	StageHealthy        = "stage-healthy"
 	ToeShort            = "toe-short"
 	ToeShortNoLandmark  = "toe-short-no-landmark"
-	ZoneUnusual         = "zone-unusual"
-	MeasureUnusual      = "measure-unusual"
 	SoleThin            = "sole-thin"
-	StageHealthy        = "stage-healthy"
-	TransponderMisused  = "transponder-misused"
+	SoleBorder          = "sole-border"
+	SoleLong            = "sole-long"
+	AngleLow            = "angle-low"
+	HeelLow             = "heel-low"
+	ClawsUnequal        = "claws-unequal"
+	LongerAfterTrim     = "longer-after-trim"
+	MeasureUnusual      = "measure-unusual"
+	MeasureForAge       = "measure-for-age"
+	CutsContradict      = "cuts-contradict"
 	WithdrawalNotStated = "withdrawal-not-stated"
+	TransponderMisused  = "transponder-misused"
+	PrefixUnknown       = "prefix-unknown"
+	TagNotAnimal        = "tag-not-animal"
+	TagReplaced         = "tag-replaced"
+	CountryLetters      = "country-letters"
+	ClockReset          = "clock-reset"
+	Midnight            = "midnight"
+
+	// Of a source: see [Watch].
+	SidesSwapped   = "sides-swapped"
+	MidnightAlways = "midnight-always"
+	ClockJump      = "clock-jump"
 )
 
 // The neutral codes the rules speak of by themselves.
 const (
-	toeLength     = "toe-length"
-	soleThickness = "sole-thickness"
-	hairline      = "hairline"
-	hardHorn      = "hard-horn"
-	unknown       = "unknown"
-	before        = "before"
-	dermatitis    = "DD"
-	healthyStage  = "M0"
-	wrap          = "wrap"
-	block         = "block"
-	medicine      = "medicine"
-	topical       = "topical"
+	toeLength      = "toe-length"
+	soleThickness  = "sole-thickness"
+	clawAngle      = "claw-angle"
+	heelHeight     = "heel-height"
+	clawDifference = "claw-difference"
+	hairline       = "hairline"
+	hardHorn       = "hard-horn"
+	unknown        = "unknown"
+	before         = "before"
+	after          = "after"
+	dermatitis     = "DD"
+	thinSole       = "TS"
+	ulcer          = "U"
+	healthyStage   = "M0"
+	wrap           = "wrap"
+	block          = "block"
+	medicine       = "medicine"
+	topical        = "topical"
+	swelling       = "swelling"
+	depth          = "depth"
+	lame           = "lame"
+	heifer         = "heifer"
+	dryOff         = "dry-off"
+	midLactation   = "mid-lactation"
+	healed         = "healed"
+	notDone        = "not-done"
 )
 
-func note(c *events.Common, code, detail string) {
-	c.Notes = append(c.Notes, events.Note{Code: code, Detail: detail})
+// note advises, unless the advisory is switched off.
+func (s *Settings) note(c *events.Common, code, detail string) {
+	if !s.Off[code] {
+		c.Notes = append(c.Notes, events.Note{Code: code, Detail: detail})
+		c.Derived.Rules = Version
+	}
 }
 
-func (s *Settings) judgeIdentifiers(c *events.Common) {
-	for _, id := range c.Animal {
-		if id.Scheme != codes.Transponder {
-			continue
-		}
-		n, problem := codes.ParseTransponder(id.Value)
-		for _, m := range s.MisusedTransponders {
-			if problem == nil && n == m {
-				note(c, TransponderMisused, n)
+// judgeExamination asks for the other hind foot of a lame animal. Passes of one
+// day count together.
+func (s *Settings) judgeExamination(x *events.Examination, v *view) {
+	if x.Outcome == notDone || v.hindFeet[0] == v.hindFeet[1] {
+		return
+	}
+	for _, reason := range x.Reasons {
+		if reason == lame {
+			seen, other := hind[0], hind[1]
+			if v.hindFeet[1] {
+				seen, other = other, seen
 			}
+			s.note(&x.Common, OtherHindFoot, seen+" was examined, of "+other+" nothing is known")
+			return
 		}
 	}
 }
 
-func judgeLesion(l *events.Lesion) {
-	if l.Code == dermatitis && l.Stage == healthyStage {
-		note(&l.Common, StageHealthy, l.Code+" "+l.Stage)
-	}
-	if len(l.Zones.Numbers) == 0 {
-		return
-	}
-	lesion := codes.Lesions().Get(l.Code)
-	if lesion == nil {
-		return
-	}
-	var odd []string
-	for _, n := range l.Zones.Numbers {
-		// Only 1 to 6 are the same place on every map.
-		if (l.Zones.Map == codes.WideZones || n >= 1 && n <= 6) && !lesion.Usual(n) {
-			odd = append(odd, strconv.Itoa(n))
-		}
-	}
-	if odd != nil {
-		note(&l.Common, ZoneUnusual, l.Code+" in zone "+strings.Join(odd, ", "))
-	}
-}
-
-func (s *Settings) judgeTreatment(t *events.Treatment, record []events.Payload) {
+func (s *Settings) judgeTreatment(t *events.Treatment, v *view) {
 	switch t.What {
 	case wrap:
 		s.deriveWrap(t)
-		if on := lesionUnder(t, record); on && !productNamed(t, record) {
-			note(&t.Common, WrapWithoutProduct, dermatitis+" on "+t.Foot)
+		if on := lesionUnder(t, v.record); on && !productNamed(t, v.record) {
+			s.note(&t.Common, WrapWithoutProduct, dermatitis+" on "+t.Foot)
+		}
+		if t.Occurred.Date != "" && t.Occurred.Time == "" {
+			s.note(&t.Common, WrapTimeUnknown, t.Occurred.Date)
 		}
 	case block:
-		if code := lesionToRelieve(t, record); code != "" {
-			note(&t.Common, BlockOnLesion, code+" on "+t.Foot+" "+t.Claw)
+		if code := lesionToRelieve(t, v.record); code != "" {
+			s.note(&t.Common, BlockOnLesion, code+" on "+t.Foot+" "+t.Claw)
 		}
 	}
-	if (t.What == medicine || t.Medicine.Name != "") && t.Medicine.Milk.State == "" && t.Medicine.Meat.State == "" {
-		note(&t.Common, WithdrawalNotStated, t.Medicine.Name)
+	if v.blocks > 0 && isBlock(t) {
+		s.judgeBlock(t, v)
 	}
+	if (t.What == medicine || t.Medicine.Name != "") && t.Medicine.Milk.State == "" && t.Medicine.Meat.State == "" {
+		s.note(&t.Common, WithdrawalNotStated, t.Medicine.Name)
+	}
+}
+
+// judgeBlock judges a block beside the rest of the record.
+func (s *Settings) judgeBlock(t *events.Treatment, v *view) {
+	if v.dryOff {
+		s.note(&t.Common, BlockAtDryOff, strings.TrimSpace(t.Foot+" "+t.Claw))
+	}
+	if t.Foot == "" || !sided(t.Claw) {
+		return
+	}
+	other := false
+	for _, p := range v.record {
+		o, ok := p.(*events.Treatment)
+		other = other || ok && isBlock(o) && o.Foot == t.Foot && sided(o.Claw) && o.Claw != t.Claw
+	}
+	if other {
+		s.note(&t.Common, BlocksOnBothClaws, t.Foot)
+	}
+	if claw := onlyThinSole(t.Foot, v.record); sided(claw) && claw != t.Claw && !other {
+		s.note(&t.Common, BlockBesideThinSole, thinSole+" on "+t.Foot+" "+claw+", block on "+t.Claw)
+	}
+}
+
+// onlyThinSole returns the claw of the thin sole that is the one finding on a
+// foot, or "".
+func onlyThinSole(foot string, record []events.Payload) string {
+	claw := ""
+	for _, p := range record {
+		l, ok := p.(*events.Lesion)
+		if !ok || l.Foot != foot {
+			continue
+		}
+		if l.Code != thinSole || claw != "" && claw != l.Claw {
+			return ""
+		}
+		claw = l.Claw
+	}
+	return claw
 }
 
 // lesionUnder reports whether the record has digital dermatitis on the foot of
@@ -126,7 +197,7 @@ func productNamed(t *events.Treatment, record []events.Payload) bool {
 // lesionToRelieve returns a lesion on the claw of the block that is one to take
 // weight off, the first in the record, or "".
 func lesionToRelieve(t *events.Treatment, record []events.Payload) string {
-	if t.Foot == "" || t.Claw == "" || t.Claw == unknown || t.Claw == "none" {
+	if t.Foot == "" || t.Claw == "" || t.Claw == unknown || t.Claw == codes.NoClaw {
 		return ""
 	}
 	for _, p := range record {
@@ -139,50 +210,4 @@ func lesionToRelieve(t *events.Treatment, record []events.Payload) string {
 		}
 	}
 	return ""
-}
-
-func (s *Settings) judgeMeasure(m *events.ClawMeasure) {
-	e := codes.Measures().Get(m.What)
-	if e == nil || !m.Value.IsSet() || m.Unit != e.Unit {
-		return
-	}
-	switch m.What {
-	case toeLength:
-		s.judgeToe(m)
-	case soleThickness:
-		if m.Value.Cmp(s.SoleCriticalMM) < 0 {
-			note(&m.Common, SoleThin, against(m, s.SoleCriticalMM))
-		}
-	}
-	if !e.Soft.Has(m.Value) {
-		note(&m.Common, MeasureUnusual, m.Value.String()+" "+m.Unit+", usual "+e.Soft[0].String()+" to "+e.Soft[1].String())
-	}
-}
-
-// judgeToe judges a length that was not measured before trimming: of one whose
-// time is not told the more careful reading holds.
-func (s *Settings) judgeToe(m *events.ClawMeasure) {
-	if m.When == before {
-		return
-	}
-	code, least := ToeShort, events.Decimal{}
-	switch m.Landmark {
-	case hairline:
-		least = s.ToeHairlineMM
-	case hardHorn:
-		least = s.ToeHardHornMM
-	case "", unknown:
-		code, least = ToeShortNoLandmark, s.ToeNoLandmarkMM
-	}
-	if least.IsSet() && m.Value.Cmp(least) < 0 {
-		note(&m.Common, code, against(m, least))
-	}
-}
-
-func against(m *events.ClawMeasure, least events.Decimal) string {
-	s := m.Value.String() + " " + m.Unit
-	if m.Landmark != "" && m.What == toeLength {
-		s += ", landmark " + m.Landmark
-	}
-	return s + ", threshold " + least.String() + " " + m.Unit
 }

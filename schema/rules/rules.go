@@ -29,26 +29,33 @@ const Version = "2"
 // of a time zone, and costs little when nothing applies.
 func Apply(record []events.Payload, s *Settings) {
 	var last identity
+	v := viewOf(record)
 	for i, p := range record {
 		c := p.Base()
 		c.Derived, c.Notes = events.Derived{}, nil
 		c.Derived.Animal = last.of(c.Animal)
 		if i == 0 {
 			s.judgeIdentifiers(c)
+			s.judgeClock(c)
 		}
 		switch p := p.(type) {
+		case *events.Examination:
+			s.judgeExamination(p, &v)
 		case *events.Lesion:
-			judgeLesion(p)
+			s.judgeLesion(p, &v)
 		case *events.Treatment:
-			s.judgeTreatment(p, record)
+			s.judgeTreatment(p, &v)
 		case *events.Locomotion:
-			deriveGait(p)
+			s.deriveGait(p)
 		case *events.ClawMeasure:
-			s.judgeMeasure(p)
+			s.judgeMeasure(p, &v)
 		}
-		if len(c.Notes) > 0 || c.Derived.Animal != nil || derives(&c.Derived) {
+		if c.Derived.Animal != nil || derives(&c.Derived) {
 			c.Derived.Rules = Version
 		}
+	}
+	if v.lesions > 1 {
+		s.judgeTwice(record)
 	}
 }
 
@@ -72,7 +79,7 @@ func Guarded(p events.Payload) bool {
 
 // deriveGait derives gait interval, lame and severe from a score. A score that
 // is no point of its scale, or a scale without cuts, says nothing.
-func deriveGait(l *events.Locomotion) {
+func (s *Settings) deriveGait(l *events.Locomotion) {
 	scale := codes.Locomotion().Get(l.Scale)
 	if scale == nil {
 		return
@@ -80,6 +87,11 @@ func deriveGait(l *events.Locomotion) {
 	g := scale.Grade(l.Score, l.Cuts)
 	d := &l.Derived
 	d.Gait, d.Lame, d.Severe, d.SevereNative = g.Gait, g.Lame, g.Severe, g.SevereNative
+	if l.Cuts.Severe.IsSet() {
+		if problem := scale.CutsProblem(l.Cuts); problem != nil {
+			s.note(&l.Common, CutsContradict, problem.Error())
+		}
+	}
 }
 
 // An identity remembers the normalized form of the identifiers of the payload

@@ -219,12 +219,26 @@ func TestApply_AdvisesOnMeasures(t *testing.T) {
 		{"toe-length", "71", "", "after", []string{ToeShortNoLandmark}, "CT study, discovery.researcher.life fcde496b"},
 		{"toe-length", "71", "horn-limit", "after", nil, "no rule for this landmark"},
 		{"toe-length", "45", "horn-limit", "after", []string{MeasureUnusual}, "soft range, a proposal of our own"},
-		{"sole-thickness", "5", "", "after", nil, "CT study, discovery.researcher.life fcde496b"},
+		{"sole-thickness", "5", "", "after", []string{SoleBorder}, "CT study, discovery.researcher.life fcde496b: 5 critical, 7 recommended"},
+		{"sole-thickness", "6.99", "", "before", []string{SoleBorder}, "CT study, discovery.researcher.life fcde496b"},
+		{"sole-thickness", "7", "", "after", nil, "CT study, discovery.researcher.life fcde496b: 7 recommended"},
+		{"sole-thickness", "6.35", "", "after", []string{SoleBorder}, "common practice, no source: about 1/4 in; under the 7 mm of the CT study"},
+		{"sole-thickness", "12", "", "after", nil, "proposal of our own"},
+		{"sole-thickness", "12.1", "", "after", []string{SoleLong}, "proposal of our own"},
+		{"sole-thickness", "12.1", "", "before", nil, "proposal of our own: of trimmed claws"},
 		{"sole-thickness", "4.9", "", "after", []string{SoleThin}, "CT study, discovery.researcher.life fcde496b"},
 		{"sole-thickness", "3", "", "after", []string{SoleThin, MeasureUnusual}, "both"},
 		{"heel-height", "75", "", "after", []string{MeasureUnusual}, "soft range, a proposal of our own"},
 		{"claw-angle", "48", "", "after", nil, "trimmed claws 47 to 49 deg: largeanimalreview.com/186"},
-		{"claw-angle", "30", "", "after", []string{MeasureUnusual}, "soft range, a proposal of our own"},
+		{"claw-angle", "30", "", "after", []string{AngleLow, MeasureUnusual}, "soft range, a proposal of our own"},
+		{"claw-angle", "40", "", "after", nil, "proposal of our own"},
+		{"claw-angle", "39.9", "", "after", []string{AngleLow}, "proposal of our own"},
+		{"heel-height", "25", "", "after", nil, "proposal of our own"},
+		{"heel-height", "24.9", "", "after", []string{HeelLow}, "proposal of our own"},
+		{"claw-difference", "5", "", "after", nil, "proposal of our own: claws of a foot are made alike (agproud.com/articles/27242)"},
+		{"claw-difference", "5.1", "", "after", []string{ClawsUnequal}, "the same"},
+		{"claw-difference", "5.1", "", "", []string{ClawsUnequal}, "the careful reading of a time that is not told"},
+		{"claw-difference", "16", "", "before", []string{MeasureUnusual}, "of claws that are still to be trimmed"},
 	}
 	for _, tt := range tests {
 		m := &events.ClawMeasure{What: tt.what, Value: dec(tt.value), Unit: codes.Measures().Get(tt.what).Unit, Landmark: tt.landmark, When: tt.when}
@@ -337,7 +351,7 @@ func TestApply_NormalizesIdentifiers(t *testing.T) {
 }
 
 func TestApply_ReplacesWhatStoodThere(t *testing.T) {
-	l := lesion("SU", "RH", "outer", 4)
+	l := lesion("SH", "RH", "outer", 4)
 	l.Derived, l.Notes = events.Derived{Lame: "yes", Rules: "0"}, []events.Note{{Code: "old"}}
 	Apply([]events.Payload{l}, Defaults())
 	if l.Notes != nil || l.Derived.Rules != "" || l.Derived.Lame != "" {
@@ -346,23 +360,42 @@ func TestApply_ReplacesWhatStoodThere(t *testing.T) {
 }
 
 func TestAdvisories_AreTheRulesThatRun(t *testing.T) {
-	run := []string{
-		BlockOnLesion, WrapWithoutProduct, ToeShort, ToeShortNoLandmark, ZoneUnusual, MeasureUnusual, SoleThin, StageHealthy,
-		TransponderMisused, WithdrawalNotStated,
+	run := map[string][]string{
+		"record": {
+			BlockOnLesion, BlocksOnBothClaws, BlockBesideThinSole, BlockAtDryOff, UlcerWithoutBlock, WrapWithoutProduct, WrapTimeUnknown, OtherHindFoot,
+			VetInfection, VetDeep, ToldTwice, ClawMissing, ZoneUnusual, StageHealthy, ToeShort, ToeShortNoLandmark, SoleThin, SoleBorder, SoleLong,
+			AngleLow, HeelLow, ClawsUnequal, LongerAfterTrim, MeasureUnusual, MeasureForAge, CutsContradict, WithdrawalNotStated, TransponderMisused,
+			PrefixUnknown, TagNotAnimal, TagReplaced, CountryLetters, ClockReset, Midnight,
+		},
+		"source": {SidesSwapped, MidnightAlways, ClockJump},
 	}
-	listed := slices.Clone(codes.Find("advisories").Codes())
-	slices.Sort(run)
-	slices.Sort(listed)
+	listed := map[string][]string{}
+	for _, a := range codes.Advisories().All() {
+		listed[a.Of] = append(listed[a.Of], a.Code)
+	}
 	if d := cmp.Diff(run, listed); d != "" {
 		t.Errorf("rules in code and in the list differ (-code +list):\n%s", d)
 	}
-	for _, code := range []string{"DD", "M0", "toe-length", "sole-thickness", "hairline", "hard-horn", "wrap", "block", "medicine", "topical"} {
-		known := false
-		for _, list := range []string{"lesions", "dd-stages", "measures", "landmarks", "treatments"} {
-			known = known || codes.Find(list).Has(code)
-		}
-		if !known {
-			t.Errorf("the rules speak of %q, which is in no list", code)
+	spoken := map[string][]string{
+		"lesions":    {dermatitis, thinSole, ulcer},
+		"dd-stages":  {healthyStage},
+		"measures":   {toeLength, soleThickness, clawAngle, heelHeight, clawDifference},
+		"landmarks":  {hairline, hardHorn, unknown},
+		"trim-times": {before, after},
+		"treatments": {wrap, block, medicine, topical},
+		"devices":    {block, wrap},
+		"signs":      {swelling, depth},
+		"reasons":    {lame, heifer, dryOff, midLactation},
+		"courses":    {healed},
+		"outcomes":   {notDone},
+		"claws":      {"inner", "outer", unknown},
+		"feet":       hind[:],
+	}
+	for list, all := range spoken {
+		for _, code := range all {
+			if !codes.Find(list).Has(code) {
+				t.Errorf("the rules speak of %q, which is not in %s", code, list)
+			}
 		}
 	}
 }
@@ -385,8 +418,19 @@ func TestGuarded(t *testing.T) {
 
 func TestSettings_Set(t *testing.T) {
 	s := Defaults()
-	if err := errors.Join(s.Set("toe-hairline", "90"), s.Set("wrap-due", "36h"), s.Set("misused-transponders", "900155000101234, 276000941200731")); err != nil {
-		t.Fatal(err)
+	for name, value := range map[string]string{
+		"toe-hairline": "90", "wrap-due": "36h", "misused-transponders": "900155000101234, 276000941200731", "angle-least": "42.5",
+		"reset-years": "1980, 2000", "sides-share": "60", "zone-unusual": "off", "toe-short": "on", "clock-jump-by": "5m",
+	} {
+		if err := s.Set(name, value); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !s.Off[ZoneUnusual] || s.Off[ToeShort] || s.SidesShare != 60 || s.ClockJumpBy != 5*time.Minute || !slices.Equal(s.ResetYears, []string{"1980", "2000"}) {
+		t.Errorf("settings %+v", s)
+	}
+	if err := s.Set("zone-unusual", "on"); err != nil || s.Off[ZoneUnusual] {
+		t.Errorf("an advisory that was off stays off: %v", err)
 	}
 	w := &events.Treatment{Common: on("2026-03-04", "08:00", "+01:00", "Europe/Berlin"), What: "wrap"}
 	m := &events.ClawMeasure{What: "toe-length", Value: dec("85"), Unit: "mm", Landmark: "hairline", When: "after"}
@@ -394,14 +438,24 @@ func TestSettings_Set(t *testing.T) {
 	if w.Derived.DueOff != "2026-03-05T20:00:00+01:00" || !slices.Contains(notes(m), ToeShort) || len(s.MisusedTransponders) != 2 {
 		t.Errorf("due %s, notes %v, misused %v", w.Derived.DueOff, m.Notes, s.MisusedTransponders)
 	}
-	for _, tt := range [][2]string{{"toe-hairline", "3 1/4"}, {"toe-hairline", "0"}, {"wrap-due", "24"}, {"wrap-late", "-1h"}, {"misused-transponders", "12"}, {"hat", "1"}} {
+	for _, tt := range [][2]string{{"toe-hairline", "3 1/4"}, {"toe-hairline", "0"}, {"wrap-due", "24"}, {"wrap-late", "-1h"}, {"misused-transponders", "12"}, {"hat", "1"},
+		{"toe-short", "yes"}, {"angle-least", "-1"}, {"sides-share", "101"}, {"sides-least", "0"}, {"reset-years", "70"}, {"clock-jump-by", "10"}} {
 		err := s.Set(tt[0], tt[1])
 		if !errors.Is(err, events.ErrInvalid) || !strings.Contains(err.Error(), "wanted") {
 			t.Errorf("Set(%s, %s): %v, wanted an error of kind invalid that says what was wanted", tt[0], tt[1], err)
 		}
 	}
-	if got := Names(); len(got) != 7 || !slices.IsSorted(got) {
-		t.Errorf("Names() = %v", got)
+	names := Names()
+	if !slices.IsSorted(names) || len(slices.Compact(slices.Clone(names))) != len(names) {
+		t.Errorf("names of settings are not sorted, or one stands twice: %v", names)
+	}
+	defaults := Defaults()
+	for _, a := range codes.Advisories().All() {
+		for _, x := range a.Settings {
+			if err := defaults.Set(x.Name, x.Default); err != nil {
+				t.Errorf("%s: %v", a.Code, err)
+			}
+		}
 	}
 }
 
@@ -415,7 +469,7 @@ func ExampleApply() {
 func BenchmarkApply(b *testing.B) {
 	animal := []events.Identifier{{Scheme: "transponder", Value: "276000941200731"}}
 	c := events.Common{Animal: animal, Occurred: events.Occurred{Date: "2026-03-04", Time: "08:12:01", Offset: "+01:00", Zone: "Europe/Berlin", Precision: "second"}}
-	x, l := &events.Examination{Common: c}, lesion("SU", "RH", "outer", 4)
+	x, l := &events.Examination{Common: c}, lesion("SH", "RH", "outer", 4)
 	l.Common = c
 	m := &events.ClawMeasure{Common: c, What: "toe-length", Value: dec("83.5"), Unit: "mm", Landmark: "hairline", When: "after"}
 	w := &events.Treatment{Common: c, What: "wrap", Foot: "LH"}

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -10,15 +11,31 @@ import (
 	"dewclaw/schema/codes"
 )
 
-// Settings are the thresholds of the rules. Unset lengths switch their rule off.
+// Settings are the thresholds of the rules. An unset length or angle switches
+// its rule off.
 type Settings struct {
 	ToeHairlineMM       events.Decimal // least toe length from the hairline
 	ToeHardHornMM       events.Decimal // least toe length from the hard horn
 	ToeNoLandmarkMM     events.Decimal // least toe length if nobody wrote from where
 	SoleCriticalMM      events.Decimal // least thickness of the sole
+	SoleRecommendedMM   events.Decimal // recommended thickness of the sole
+	SoleThickMM         events.Decimal // most thickness of the sole after trimming
+	AngleLeastDeg       events.Decimal // least angle of the front wall
+	HeelLeastMM         events.Decimal // least height of the heel
+	ClawDifferenceMM    events.Decimal // most difference of the claws of a foot after trimming
+	TrimToleranceMM     events.Decimal // how much longer a claw may be after trimming
 	MisusedTransponders []string       // 15 digits each
+	ResetYears          []string       // four digits each
 	WrapDue             time.Duration  // elapsed, from when it was put on
 	WrapLate            time.Duration  // elapsed, from when it was put on
+
+	SidesLeast    int           // blocks on feet with one claw to relieve before [SidesSwapped]
+	SidesShare    int           // per cent of them on that claw
+	MidnightLeast int           // times of day before [MidnightAlways]
+	ClockJumpBy   time.Duration // how far a clock must jump for [ClockJump]
+	ClockRecords  int           // records in a run of it
+
+	Off map[string]bool // codes of advisories that are switched off
 }
 
 // Defaults returns the settings the code lists advisories and timings have, each
@@ -42,39 +59,146 @@ func (s *Settings) mustSet(name, value string) {
 	}
 }
 
-// Set changes one setting by its name in the code lists: a length in mm
-// ("82.55"), a list of numbers with commas between, or hours ("24h"). The error
-// is of kind [events.ErrInvalid].
+// Set changes one setting by its name in the code lists: a length in mm or an
+// angle in deg ("82.55"), a list of numbers with commas between, a count, a time
+// ("24h", "10m"), or on or off for an advisory by its code. The error is of kind
+// [events.ErrInvalid].
 func (s *Settings) Set(name, value string) error {
-	lengths := map[string]*events.Decimal{
-		"toe-hairline": &s.ToeHairlineMM, "toe-hard-horn": &s.ToeHardHornMM, "toe-no-landmark": &s.ToeNoLandmarkMM,
-		"sole-critical": &s.SoleCriticalMM,
+	if d, unit := s.threshold(name); d != nil {
+		return setDecimal(d, unit, name, value)
 	}
-	times := map[string]*time.Duration{"wrap-due": &s.WrapDue, "wrap-late": &s.WrapLate}
+	if t := s.time(name); t != nil {
+		return setTime(t, name, value)
+	}
+	if n := s.count(name); n != nil {
+		return setCount(n, name, value)
+	}
 	switch {
-	case lengths[name] != nil:
-		d, err := events.ParseDecimal(value)
-		if err != nil || d.Cmp(events.DecimalOf(0, 0)) <= 0 {
-			return fault(name, "a length in mm over 0", value)
-		}
-		*lengths[name] = d
-	case times[name] != nil:
-		d, err := time.ParseDuration(value)
-		if err != nil || d <= 0 {
-			return fault(name, `a time such as "24h"`, value)
-		}
-		*times[name] = d
 	case name == "misused-transponders":
-		s.MisusedTransponders = nil
-		for n := range strings.SplitSeq(value, ",") {
-			id, problem := codes.ParseTransponder(strings.TrimSpace(n))
-			if problem != nil {
-				return fault(name, problem.Wanted, problem.Got)
-			}
-			s.MisusedTransponders = append(s.MisusedTransponders, id)
+		return s.setMisused(value)
+	case name == "reset-years":
+		return s.setYears(value)
+	case codes.Advisories().Has(name):
+		return s.setSwitch(name, value)
+	}
+	return fault("setting", "one of "+strings.Join(codes.Nearest(name, Names(), 5), ", "), name)
+}
+
+func (s *Settings) threshold(name string) (d *events.Decimal, unit string) {
+	switch name {
+	case "toe-hairline":
+		return &s.ToeHairlineMM, "mm"
+	case "toe-hard-horn":
+		return &s.ToeHardHornMM, "mm"
+	case "toe-no-landmark":
+		return &s.ToeNoLandmarkMM, "mm"
+	case "sole-critical":
+		return &s.SoleCriticalMM, "mm"
+	case "sole-recommended":
+		return &s.SoleRecommendedMM, "mm"
+	case "sole-thick":
+		return &s.SoleThickMM, "mm"
+	case "angle-least":
+		return &s.AngleLeastDeg, "deg"
+	case "heel-least":
+		return &s.HeelLeastMM, "mm"
+	case "claw-difference":
+		return &s.ClawDifferenceMM, "mm"
+	case "trim-tolerance":
+		return &s.TrimToleranceMM, "mm"
+	}
+	return nil, ""
+}
+
+func (s *Settings) time(name string) *time.Duration {
+	switch name {
+	case "wrap-due":
+		return &s.WrapDue
+	case "wrap-late":
+		return &s.WrapLate
+	case "clock-jump-by":
+		return &s.ClockJumpBy
+	}
+	return nil
+}
+
+func (s *Settings) count(name string) *int {
+	switch name {
+	case "sides-least":
+		return &s.SidesLeast
+	case "sides-share":
+		return &s.SidesShare
+	case "midnight-least":
+		return &s.MidnightLeast
+	case "clock-records":
+		return &s.ClockRecords
+	}
+	return nil
+}
+
+func setDecimal(to *events.Decimal, unit, name, value string) error {
+	d, err := events.ParseDecimal(value)
+	if err != nil || d.Cmp(events.DecimalOf(0, 0)) <= 0 {
+		return fault(name, map[string]string{"mm": "a length in mm over 0", "deg": "an angle in deg over 0"}[unit], value)
+	}
+	*to = d
+	return nil
+}
+
+func setTime(to *time.Duration, name, value string) error {
+	d, err := time.ParseDuration(value)
+	if err != nil || d <= 0 {
+		return fault(name, `a time such as "24h"`, value)
+	}
+	*to = d
+	return nil
+}
+
+func setCount(to *int, name, value string) error {
+	n, err := strconv.Atoi(value)
+	if err != nil || n < 1 || n > 1_000_000 || name == "sides-share" && n > 100 {
+		return fault(name, "a whole number over 0", value)
+	}
+	*to = n
+	return nil
+}
+
+func (s *Settings) setMisused(value string) error {
+	var all []string
+	for n := range strings.SplitSeq(value, ",") {
+		id, problem := codes.ParseTransponder(strings.TrimSpace(n))
+		if problem != nil {
+			return fault("misused-transponders", problem.Wanted, problem.Got)
 		}
-	default:
-		return fault("setting", "one of "+strings.Join(Names(), ", "), name)
+		all = append(all, id)
+	}
+	s.MisusedTransponders = all
+	return nil
+}
+
+func (s *Settings) setYears(value string) error {
+	var all []string
+	for y := range strings.SplitSeq(value, ",") {
+		y = strings.TrimSpace(y)
+		if n, err := strconv.Atoi(y); err != nil || len(y) != 4 || n < 1000 {
+			return fault("reset-years", "years of four digits with commas between", value)
+		}
+		all = append(all, y)
+	}
+	s.ResetYears = all
+	return nil
+}
+
+func (s *Settings) setSwitch(code, value string) error {
+	if value != "on" && value != "off" {
+		return fault(code, "on or off", value)
+	}
+	if s.Off == nil {
+		s.Off = map[string]bool{}
+	}
+	delete(s.Off, code)
+	if value == "off" {
+		s.Off[code] = true
 	}
 	return nil
 }

@@ -1,0 +1,134 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"dewclaw/events"
+	"dewclaw/schema/codes"
+)
+
+// A Watch looks at the records of one source together and says what makes its
+// mapping or its clock suspect: see the advisories of a source in the code list.
+// It is fed record by record in the order of receipt and keeps counts alone, so
+// the same records always give the same notes. The zero value watches nothing
+// yet; not for use by several goroutines at once.
+type Watch struct {
+	blocks, own      int // blocks on feet with one claw to relieve; on that claw
+	times, midnights int // times of day; local or UTC midnight
+	last             run
+	now              []time.Duration
+	jump             string // the latest, in words
+}
+
+// A run is so many records, by the time between what they say and their receipt.
+type run struct {
+	full   bool
+	median time.Duration
+	steady bool
+}
+
+// Add counts a record. received is when it came, the zero time if that is not
+// known; s must be the same at every call.
+func (w *Watch) Add(record []events.Payload, received time.Time, s *Settings) {
+	if len(record) == 0 {
+		return
+	}
+	w.addBlocks(record)
+	o := &record[0].Base().Occurred
+	if o.Time == "" {
+		return
+	}
+	w.times++
+	if midnightSomewhere(o) {
+		w.midnights++
+	}
+	if at, ok := moment(o); ok && !received.IsZero() {
+		w.addLag(received.Sub(at), s)
+	}
+}
+
+// Notes returns what is suspect, in the order of the code list; nil if nothing is.
+func (w *Watch) Notes(s *Settings) []events.Note {
+	var out []events.Note
+	note := func(code, detail string) {
+		if !s.Off[code] {
+			out = append(out, events.Note{Code: code, Detail: detail})
+		}
+	}
+	if w.blocks >= s.SidesLeast && w.own*100 > w.blocks*s.SidesShare {
+		note(SidesSwapped, fmt.Sprintf("%d of %d blocks sit on the claw with the lesion", w.own, w.blocks))
+	}
+	if w.times >= s.MidnightLeast && w.midnights == w.times {
+		note(MidnightAlways, fmt.Sprintf("all %d times are midnight", w.times))
+	}
+	if w.jump != "" {
+		note(ClockJump, w.jump)
+	}
+	return out
+}
+
+// addBlocks counts the blocks of a record on feet that have one claw to relieve.
+// Blocks for thin soles are left out: they sit where they should.
+func (w *Watch) addBlocks(record []events.Payload) {
+	for _, p := range record {
+		t, ok := p.(*events.Treatment)
+		if !ok || t.What != block || t.Foot == "" || !sided(t.Claw) {
+			continue
+		}
+		if claw := clawToRelieve(t.Foot, record); claw != "" {
+			w.blocks++
+			if claw == t.Claw {
+				w.own++
+			}
+		}
+	}
+}
+
+// clawToRelieve returns the one claw of a foot with a lesion to take weight off;
+// "" if there is none, or one on both, or one on a claw that is not told.
+func clawToRelieve(foot string, record []events.Payload) string {
+	claw := ""
+	for _, p := range record {
+		l, ok := p.(*events.Lesion)
+		if !ok || l.Foot != foot {
+			continue
+		}
+		if e := codes.Lesions().Get(l.Code); e == nil || !e.Relieve {
+			continue
+		}
+		if !sided(l.Claw) || claw != "" && claw != l.Claw {
+			return ""
+		}
+		claw = l.Claw
+	}
+	return claw
+}
+
+// midnightSomewhere reports whether a time of day is exactly midnight in local
+// time or in UTC.
+func midnightSomewhere(o *events.Occurred) bool {
+	if isMidnight(o.Time) {
+		return true
+	}
+	at, ok := moment(o)
+	return ok && at.Equal(at.UTC().Truncate(24*time.Hour))
+}
+
+// addLag adds the time between a fact and its receipt to the run of now, and
+// compares the run with the last one when it is full. A run that does not agree
+// in itself, as of a device that sends a day at once, says nothing.
+func (w *Watch) addLag(lag time.Duration, s *Settings) {
+	w.now = append(w.now, lag)
+	if len(w.now) < s.ClockRecords {
+		return
+	}
+	slices.Sort(w.now)
+	n := len(w.now)
+	r := run{full: true, median: w.now[n/2], steady: w.now[n*3/4]-w.now[n/4] <= s.ClockJumpBy}
+	if by := r.median - w.last.median; w.last.full && w.last.steady && r.steady && max(by, -by) > s.ClockJumpBy {
+		w.jump = fmt.Sprintf("records came %v after what they say, and then %v", w.last.median, r.median)
+	}
+	w.last, w.now = r, w.now[:0]
+}
