@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"dewclaw/events"
+	"dewclaw/schema/codes"
 )
 
 func ptr(n int) *int { return &n }
@@ -54,6 +55,14 @@ func payloads() []events.Payload {
 	visit := common()
 	visit.Animal, visit.AsGiven, visit.Examination = nil, events.AsGiven{}, ""
 	small := events.Common{Animal: []events.Identifier{{Scheme: "transponder", Value: "276000941200731"}}, Occurred: day.Occurred}
+	bull := common()
+	bull.Animal = []events.Identifier{{Scheme: "interbull", Value: "LIMFRAM008795005065"}}
+	bull.Notes = nil
+	for _, a := range codes.Advisories().All() {
+		if a.Of == "record" {
+			bull.Notes = append(bull.Notes, events.Note{Code: a.Code})
+		}
+	}
 	gait := common()
 	gait.Derived = events.Derived{Gait: []int{5, 6}, Lame: "yes", Severe: "yes", SevereNative: "yes", Rules: "1"}
 	wrap := common()
@@ -89,6 +98,7 @@ func payloads() []events.Payload {
 			},
 		},
 		&events.Treatment{Common: small, What: "block"},
+		&events.Lesion{Common: bull, Code: "IP", Foot: "RF"},
 		&events.TakenOff{Common: common(), Claw: "inner", Foot: "RH", How: "found-gone", Since: "2026-03-01", What: "block"},
 		&events.TakenOff{Common: small, What: "wrap"},
 		&events.Locomotion{Common: gait, BlockOn: "yes", Limb: "LH", Observer: "o-7", Scale: "mob4-uk", Score: dec("3"), WrapOn: "unknown"},

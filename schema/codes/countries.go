@@ -42,7 +42,9 @@ type marks struct {
 	letters [26 * 26]int16 // number of the country the letters stand for; 0 for none
 }
 
-var countryMarks = sync.OnceValue(func() *marks {
+var countryMarks = sync.OnceValue(readMarks)
+
+func readMarks() *marks {
 	b, err := files.ReadFile("lists/countries.yaml")
 	if err != nil {
 		panic("code list countries: " + err.Error())
@@ -66,7 +68,7 @@ var countryMarks = sync.OnceValue(func() *marks {
 		}
 	}
 	return m
-})
+}
 
 func letterPair(a, b byte) int { return int(a-'A')*26 + int(b-'A') }
 

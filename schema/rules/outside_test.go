@@ -2,7 +2,7 @@ package rules
 
 import (
 	"encoding/hex"
-	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -87,8 +87,8 @@ func TestOutside_StagesAndSizes(t *testing.T) {
 		}
 	}
 	for stage, says := range map[string]string{"M1": "under 2 cm", "M2": "over 2 cm"} {
-		if m := codes.Find("dd-stages").Entry(stage).Meaning; !slices.Contains([]string{"small active focus, under 2 cm", "painful open ulcer, mostly over 2 cm"}, m) {
-			t.Errorf("%s means %q, wanted %q", stage, m, says)
+		if m := codes.Find("dd-stages").Entry(stage).Meaning; !strings.Contains(m, says) {
+			t.Errorf("%s means %q, wanted %q in it", stage, m, says)
 		}
 	}
 }

@@ -3,6 +3,7 @@ package rules
 import (
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -457,6 +458,26 @@ func TestSettings_Set(t *testing.T) {
 			}
 		}
 	}
+}
+
+func FuzzSettings_Set(f *testing.F) {
+	for _, name := range Names() {
+		f.Add(name, "5")
+	}
+	f.Add("misused-transponders", "900155000101234,")
+	f.Add("reset-years", "1970, 20OO")
+	f.Add("wrap-due", "-24h")
+	f.Fuzz(func(t *testing.T, name, value string) {
+		s := Defaults()
+		if err := s.Set(name, value); err == nil {
+			return
+		} else if !errors.Is(err, events.ErrInvalid) {
+			t.Fatalf("Set(%q, %q): %v is not of kind invalid", name, value, err)
+		}
+		if want := Defaults(); !reflect.DeepEqual(s, want) {
+			t.Fatalf("Set(%q, %q) failed and the settings are %+v, they were %+v", name, value, s, want)
+		}
+	})
 }
 
 func ExampleApply() {
