@@ -66,7 +66,7 @@ func (c TransponderCode) Bytes() (code [8]byte, sum uint16) {
 // ParseTelegram reads a telegram; the first bit sent is the highest bit of its
 // first byte. Header, control bits and check sum must be right; the data block is
 // not looked at, for the check sum does not cover it.
-func ParseTelegram(t [telegramBytes]byte) (TransponderCode, *Problem) {
+func ParseTelegram(t [16]byte) (TransponderCode, *Problem) {
 	r := bitReader{t: &t}
 	for i := range headerBits {
 		if got := r.next(); got != (i == headerBits-1) {
@@ -84,7 +84,7 @@ func ParseTelegram(t [telegramBytes]byte) (TransponderCode, *Problem) {
 }
 
 // Telegram returns the telegram of the code, with an empty data block.
-func (c TransponderCode) Telegram() [telegramBytes]byte {
+func (c TransponderCode) Telegram() [16]byte {
 	code, sum := c.Bytes()
 	body := append(code[:], byte(sum), byte(sum>>8), 0, 0, 0)
 	w := bitWriter{at: headerBits - 1}

@@ -1,10 +1,12 @@
 // Package rules works out what follows from a record alone: normalized
 // identifiers, gait grades, when a wrap is due off, and advisories, which are
-// values that are accepted but should make somebody look. It never looks at
-// another record, never holds one, and never changes what a record says.
+// values that are accepted but should make somebody look. It never judges one
+// record by another, never holds one, and never changes what a record says.
 //
 // Start with [Apply]. Its thresholds are [Settings], whose defaults and sources
-// stand in the code lists advisories and timings.
+// stand in the code lists advisories and timings. A [Watch] counts what the
+// records of one source have in common and says what makes its mapping or its
+// clock suspect.
 package rules
 
 import (
