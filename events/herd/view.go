@@ -23,7 +23,7 @@ type reader struct {
 // mostReaders bounds how many queries read at once; more wait.
 const mostReaders = 8
 
-var readPragmas = []string{"busy_timeout=10000", "cache_size=-16384", "query_only=1"}
+var readPragmas = []string{"busy_timeout=10000", "cache_size=-4096", "query_only=1"}
 
 func openReader(path string) (*reader, error) {
 	r := &reader{path: path, places: make(chan struct{}, mostReaders)}
