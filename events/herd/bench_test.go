@@ -173,6 +173,10 @@ func BenchmarkLists(b *testing.B) {
 			x, err := v.Cases(ctx, herd.CaseQuery{Farm: "larkfield", Open: true, Newest: true})
 			return len(x), err
 		}},
+		{"standings", func(v *herd.View) (int, error) {
+			x, err := v.Standings(ctx, "larkfield", "2026-01-01")
+			return len(x), err
+		}},
 		{"facts of 14 days", func(v *herd.View) (int, error) {
 			x, err := v.Facts(ctx, herd.FactQuery{Farm: "larkfield", From: "2025-11-18"})
 			return len(x), err

@@ -80,8 +80,11 @@ type Report struct {
 	Source   string
 	Code     string
 	Severity events.Severity
-	Stage    string `json:",omitempty"`
-	Course   string `json:",omitempty"`
+	Stage    string        `json:",omitempty"`
+	Course   string        `json:",omitempty"`
+	Signs    []events.Sign `json:",omitempty"`
+	Site     string        `json:",omitempty"` // when above the claw
+	DD       bool          `json:",omitempty"` // a horn lesion infected by digital dermatitis
 }
 
 // caseKey is what records of one case have in common.
@@ -265,7 +268,7 @@ func lesions(facts []*Fact) (out []Found) {
 	})
 	for _, f := range sort {
 		l := f.Payload.(*events.Lesion)
-		r := Report{f.Entity, f.Source, l.Code, l.Severity, l.Stage, l.Course}
+		r := Report{f.Entity, f.Source, l.Code, l.Severity, l.Stage, l.Course, l.Signs, l.Site, l.DDAssociated}
 		zones := zonesOf(l)
 		i := slices.IndexFunc(out, func(o Found) bool { return o.takes(l.Code, zones) })
 		if i < 0 {

@@ -29,6 +29,7 @@ type Device struct {
 	Due     string // wrap: when it is due off; RFC 3339 or a day; "" if nothing says. The earliest of several reports
 	Late    string // wrap: from when it is late; as Due
 	Planned string // as the source planned, if it did
+	ByVet   bool   // a report of putting it on is a vet's
 
 	Off    string // day it came off or was found gone; "" if it is on
 	OffAt  string // as OnAt
@@ -45,6 +46,9 @@ type Device struct {
 
 // Replaced is the OffHow of a device whose place another one took.
 const Replaced = "replaced"
+
+// vet is the role of a veterinarian, code list roles.
+const vet = "vet"
 
 // A move is a device put on or taken off.
 type move struct {
@@ -163,6 +167,7 @@ func (d *Device) report(m *move) {
 	first(&d.Kind, t.What)
 	first(&d.OnAt, m.f.At())
 	first(&d.Planned, t.PlannedOff)
+	d.ByVet = d.ByVet || t.Role == vet
 	d.Due = sooner(d.Due, t.Derived.DueOff)
 	d.Late = sooner(d.Late, t.Derived.LateFrom)
 	if d.Details == (events.Device{}) {

@@ -33,7 +33,7 @@ func unpack(body value, to any) error {
 func (v *View) Animals(ctx context.Context, farm, day string) (out []Animal, err error) {
 	err = v.each(ctx, func(row []value) error {
 		var a Animal
-		if err := unpack(row[0], &a); err != nil {
+		if err := a.unpack(row[0]); err != nil {
 			return err
 		}
 		if day == "" || a.In(day) {
@@ -50,7 +50,7 @@ func (v *View) Animal(ctx context.Context, animal string) (*Animal, error) {
 	var a *Animal
 	err := v.each(ctx, func(row []value) error {
 		a = &Animal{}
-		return unpack(row[0], a)
+		return a.unpack(row[0])
 	}, "SELECT body FROM animals WHERE key=?", animal)
 	if err == nil && a == nil {
 		err = &events.Fault{Kind: events.ErrNotFound, Who: "herd", What: "animal", Wanted: "an id as lists show it", Got: fmt.Sprintf("%.200q", animal)}
@@ -74,7 +74,7 @@ func (v *View) Unmatched(ctx context.Context, farm string) (out []Unmatched, err
 	index := map[id]int{}
 	err = v.each(ctx, func(row []value) error {
 		var a Animal
-		if err := unpack(row[1], &a); err != nil {
+		if err := a.unpack(row[1]); err != nil {
 			return err
 		}
 		if a.Doubt == "" {

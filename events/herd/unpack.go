@@ -9,9 +9,9 @@ import (
 // This file reads results back. Those that lists read by the thousand are
 // decoded by hand, as payloads are; TestUnpack holds that to encoding/json.
 
-func unpacked(body value, f func(d *decoder, name string, v []byte)) error {
+func unpacked(body value, f func(d *decoder, name, v []byte)) error {
 	var d decoder
-	d.object([]byte(textOf(body)), func(_ *decoder, name, v []byte) { f(&d, string(name), v) })
+	d.object([]byte(textOf(body)), f)
 	if d.err != nil {
 		return fmt.Errorf("herd: read a result: %w: %w: %w", d.err, errDamaged, events.ErrUnavailable)
 	}
@@ -32,8 +32,8 @@ func list[T any](d *decoder, v []byte, f func(d *decoder, v []byte) T) (out []T)
 func (d *decoder) entity(v []byte) events.Entity { return events.Entity(d.text(v)) }
 
 func (c *Case) unpack(body value) error {
-	return unpacked(body, func(d *decoder, name string, v []byte) {
-		switch name {
+	return unpacked(body, func(d *decoder, name, v []byte) {
+		switch string(name) {
 		case "Class":
 			c.Class = d.text(v)
 		case "Foot":
@@ -110,14 +110,20 @@ func (d *decoder) report(v []byte) (r Report) {
 			r.Stage = d.text(v)
 		case "Course":
 			r.Course = d.text(v)
+		case "Signs":
+			r.Signs = list(d, v, (*decoder).sign)
+		case "Site":
+			r.Site = d.text(v)
+		case "DD":
+			r.DD = d.truth(v)
 		}
 	})
 	return r
 }
 
 func (x *Device) unpack(body value) error {
-	return unpacked(body, func(d *decoder, name string, v []byte) {
-		switch name {
+	return unpacked(body, func(d *decoder, name, v []byte) {
+		switch string(name) {
 		case "What":
 			x.What = d.text(v)
 		case "Kind":
@@ -136,6 +142,8 @@ func (x *Device) unpack(body value) error {
 			x.Late = d.text(v)
 		case "Planned":
 			x.Planned = d.text(v)
+		case "ByVet":
+			x.ByVet = d.truth(v)
 		case "Off":
 			x.Off = d.text(v)
 		case "OffAt":

@@ -2,6 +2,7 @@ package herd
 
 import (
 	"encoding/json"
+	"errors"
 	"reflect"
 	"testing"
 
@@ -37,6 +38,11 @@ func fill(t *rapid.T, v reflect.Value) {
 		for i := range v.NumField() {
 			fill(t, v.Field(i))
 		}
+	case reflect.Pointer:
+		if rapid.Bool().Draw(t, "there") {
+			v.Set(reflect.New(v.Type().Elem()))
+			fill(t, v.Elem())
+		}
 	default:
 		t.Fatalf("a field of type %s is not filled", v.Type())
 	}
@@ -53,6 +59,29 @@ func TestUnpack_AgreesWithJSON(t *testing.T) {
 		fill(t, reflect.ValueOf(&d).Elem())
 		d.Animal, d.Known = "", false
 		check(t, d, &gotDevice, gotDevice.unpack)
+		var a, gotAnimal Animal
+		fill(t, reflect.ValueOf(&a).Elem())
+		check(t, a, &gotAnimal, gotAnimal.unpack)
+		var x, gotStanding Standing
+		fill(t, reflect.ValueOf(&x).Elem())
+		x.Animal = Animal{} // a row of its own
+		for i := range x.Withdrawals {
+			x.Withdrawals[i].Animal, x.Withdrawals[i].Known = "", false
+		}
+		for i := range x.Cases {
+			x.Cases[i].Animal, x.Cases[i].Known = "", false
+		}
+		for i := range x.Devices {
+			x.Devices[i].Animal, x.Devices[i].Known = "", false
+		}
+		if err := gotStanding.unpack(packed(&x)); err != nil || !reflect.DeepEqual(gotStanding, x) {
+			t.Fatalf("%v:\ngot  %+v\nwant %+v", err, gotStanding, x)
+		}
+		whole := packed(&x)
+		cut := whole[:rapid.IntRange(0, len(whole)-1).Draw(t, "cut")]
+		if err := new(Standing).unpack(cut); !errors.Is(err, errDamaged) {
+			t.Fatalf("cut to %d of %d bytes: got %v, want damage", len(cut), len(whole), err)
+		}
 	})
 }
 

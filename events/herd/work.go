@@ -92,17 +92,22 @@ func (c *caseFile) decode(rows [][]value, names map[id]string) ([]*Fact, error) 
 }
 
 func (w *work) collect(c *caseFile, gapDays int) {
-	for _, x := range cases(c.facts, gapDays) {
+	cs, ds, ws := cases(c.facts, gapDays), devices(c.facts), withdrawals(c.facts)
+	if len(c.facts) > 0 {
+		// Before the cases give their older sightings away.
+		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, cs, ds, ws)), ""})
+	}
+	for _, x := range cs {
 		last := never
 		if !x.Open {
 			last = dayOf(x.Last, never)
 		}
 		w.addCase(dayOf(x.First, always), last, x)
 	}
-	for _, x := range devices(c.facts) {
+	for _, x := range ds {
 		w.add(resultDevice, dayOf(x.On, always), dayOf(x.Off, never), x)
 	}
-	for _, x := range withdrawals(c.facts) {
+	for _, x := range ws {
 		w.add(resultWithdrawal, dayOf(x.Day, always), x.lastDay(), x)
 	}
 	for _, x := range c.found {

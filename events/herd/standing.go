@@ -1,0 +1,339 @@
+package herd
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dewclaw/events"
+)
+
+// A Standing is where an animal stands at the end of a day: the newest of what
+// was told of her, in one piece, as lists need it. What is late, lame enough or
+// due is not decided here.
+//
+// Facts in doubt settle nothing: an examination that contradicts another record
+// is not among the looks. What they warn of stays: cases, devices, withdrawals
+// and lame scores in doubt are there, with their Doubts.
+type Standing struct {
+	Animal Animal `json:"-"`
+	Until  string `json:",omitempty"` // day of the newest fact of her; "" if there is none
+
+	Examined *Look      `json:",omitempty"` // the newest look at a foot
+	Checked  *Look      `json:",omitempty"` // the newest look at the animal; see [Look]
+	Missed   []Look     `json:",omitempty"` // examinations behind Examined that were not carried out, oldest first
+	Feet     []FootSeen `json:",omitempty"` // by foot; "" for what no foot was told of
+
+	Scored   []Scored `json:",omitempty"` // scores of the newest day that tells lame or not
+	Before   []Scored `json:",omitempty"` // those of the day before that
+	Since    string   `json:",omitempty"` // the first of the scored days in a row that tell lame, up to the newest; "" if that does not
+	Sessions int      `json:",omitempty"` // how many scored days those are
+	Unseen   []Scored `json:",omitempty"` // the lame scores of those days behind the newest look
+
+	Cases       []Case       `json:",omitempty"` // the newest of each class, foot and claw, with its newest sighting
+	Begun       []Begun      `json:",omitempty"` // by class
+	Devices     []Device     `json:",omitempty"` // on, and the one that came off last where none is on
+	Withdrawals []Withdrawal `json:",omitempty"` // not over on the day Until
+	Soles       []Sole       `json:",omitempty"` // newest of each claw
+}
+
+// A Look is somebody looking at feet of an animal. Beside examinations that
+// were carried out, lesions and treatments of a foot tell of one: not every
+// source has examinations.
+//
+// A look at the animal is an examination that was not only about a foot that was
+// known to be bad: one with a reason other than lame and recheck, or one of all
+// four feet (common practice, no source).
+type Look struct {
+	Event     events.Entity
+	Source    string
+	Visit     events.Entity     `json:",omitempty"`
+	Day       string            //
+	At        string            `json:",omitempty"` // RFC 3339 with local offset, or "" if only the day is known
+	Outcome   string            `json:",omitempty"` // code list outcomes
+	NotDone   string            `json:",omitempty"` // code list not-done
+	Reasons   []string          `json:",omitempty"` // code list reasons
+	Restraint string            `json:",omitempty"` // code list restraints
+	Feet      []events.FootExam `json:",omitempty"`
+}
+
+// A FootSeen is when a foot was last looked at.
+type FootSeen struct {
+	Foot    string
+	Day     string        `json:",omitempty"` // of the newest look; "" if there is none
+	At      string        `json:",omitempty"`
+	Event   events.Entity `json:",omitempty"`
+	Trimmed string        `json:",omitempty"` // day it was last trimmed, preventive or corrective
+	Vet     string        `json:",omitempty"` // day a vet last told of it
+}
+
+// A Scored is one locomotion score, as [Score] has it.
+type Scored struct {
+	Event   events.Entity
+	Source  string
+	Day     string
+	At      string         `json:",omitempty"`
+	Scale   string         //
+	Value   events.Decimal //
+	Gait    []int          `json:",omitempty"`
+	Lame    string         `json:",omitempty"`
+	Severe  string         `json:",omitempty"`
+	Native  string         `json:",omitempty"`
+	Limb    string         `json:",omitempty"`
+	BlockOn string         `json:",omitempty"` // yes, no or unknown, as the record says
+	WrapOn  string         `json:",omitempty"`
+	Doubts  []string       `json:",omitempty"`
+}
+
+// A Begun tells when the newest cases of a class began, up to three, the newest
+// first.
+type Begun struct {
+	Class string
+	First []string
+}
+
+// A Sole is a measured thickness of the sole of one claw.
+type Sole struct {
+	Event      events.Entity
+	Day        string
+	Foot, Claw string
+	MM         events.Decimal
+}
+
+const mostBegun = 3
+
+// stand works out the standing of an animal from its facts, sorted by
+// compareFacts, and from what was worked out of them; cs and ds are sorted as
+// they come from cases and devices.
+func stand(facts []*Fact, cs []Case, ds []Device, ws []Withdrawal) *Standing {
+	s := &Standing{}
+	if n := len(facts); n > 0 {
+		s.Until = facts[n-1].Day
+	}
+	s.look(facts)
+	s.gaits(facts)
+	s.cases(cs)
+	s.devices(ds)
+	until := dayOf(s.Until, always)
+	for _, w := range ws {
+		if w.lastDay() > until {
+			s.Withdrawals = append(s.Withdrawals, w)
+		}
+	}
+	return s
+}
+
+// look fills what was looked at, and the soles.
+func (s *Standing) look(facts []*Fact) {
+	feet := map[string]*FootSeen{}
+	soles := map[[2]string]Sole{}
+	for _, f := range facts {
+		if len(f.Doubts) > 0 {
+			continue
+		}
+		switch p := f.Payload.(type) {
+		case *events.Examination:
+			s.examination(f, p, feet)
+		case *events.Lesion:
+			s.at(f, p.Foot, feet)
+		case *events.Treatment:
+			s.at(f, p.Foot, feet)
+		case *events.ClawMeasure:
+			if p.What == "sole-thickness" && p.Value.IsSet() {
+				soles[[2]string{p.Foot, p.Claw}] = Sole{f.Entity, f.Day, p.Foot, p.Claw, p.Value}
+			}
+		}
+	}
+	for _, x := range feet {
+		s.Feet = append(s.Feet, *x)
+	}
+	slices.SortFunc(s.Feet, func(a, b FootSeen) int { return cmp.Compare(a.Foot, b.Foot) })
+	for _, x := range soles {
+		s.Soles = append(s.Soles, x)
+	}
+	slices.SortFunc(s.Soles, func(a, b Sole) int { return cmp.Or(cmp.Compare(a.Foot, b.Foot), cmp.Compare(a.Claw, b.Claw)) })
+}
+
+func foot(feet map[string]*FootSeen, name string) *FootSeen {
+	if feet[name] == nil {
+		feet[name] = &FootSeen{Foot: name}
+	}
+	return feet[name]
+}
+
+func (s *Standing) examination(f *Fact, p *events.Examination, feet map[string]*FootSeen) {
+	l := &Look{
+		Event: f.Entity, Source: f.Source, Visit: f.Visit, Day: f.Day, At: f.At(),
+		Outcome: p.Outcome, NotDone: p.NotDone, Reasons: p.Reasons, Restraint: p.Restraint, Feet: p.Feet,
+	}
+	if p.Outcome == "not-done" {
+		if e := s.Examined; e == nil || e.Day != l.Day || e.At != "" && l.At != "" {
+			s.Missed = append(s.Missed, *l)
+		}
+		return
+	}
+	s.Examined, s.Missed = l, nil
+	if whole(p) {
+		s.Checked = l
+	}
+	for _, x := range p.Feet {
+		if x.Examined != "yes" {
+			continue
+		}
+		seen := foot(feet, x.Foot)
+		seen.Day, seen.At, seen.Event = l.Day, l.At, l.Event
+		if x.Trimmed == "preventive" || x.Trimmed == "corrective" {
+			seen.Trimmed = l.Day
+		}
+		if p.Role == vet {
+			seen.Vet = l.Day
+		}
+	}
+	if p.Role == vet && len(p.Feet) == 0 {
+		foot(feet, "").Vet = l.Day
+	}
+}
+
+// whole reports whether an examination was a look at the animal.
+func whole(p *events.Examination) bool {
+	for _, r := range p.Reasons {
+		if r != "lame" && r != "recheck" {
+			return true
+		}
+	}
+	n := 0
+	for _, f := range p.Feet {
+		if f.Examined == "yes" {
+			n++
+		}
+	}
+	return len(p.Reasons) == 0 || n == 4
+}
+
+// at notes that a lesion or treatment tells of a look at a foot.
+func (s *Standing) at(f *Fact, name string, feet map[string]*FootSeen) {
+	role := f.Payload.Base().Role
+	if name == "" {
+		if role == vet {
+			foot(feet, "").Vet = f.Day
+		}
+		return
+	}
+	seen := foot(feet, name)
+	seen.Day, seen.At, seen.Event = f.Day, f.At(), f.Entity
+	if role == vet {
+		seen.Vet = f.Day
+	}
+	if e := s.Examined; e != nil && e.Day == f.Day {
+		if seen.At != "" {
+			later := *e // the examination says more, but not when the last of the day was
+			later.At = seen.At
+			s.Examined = &later
+		}
+		return
+	}
+	s.Examined, s.Missed = &Look{Event: f.Entity, Source: f.Source, Visit: f.Visit, Day: f.Day, At: f.At()}, nil
+}
+
+// A gaitDay is what the scores of one day tell.
+type gaitDay struct {
+	lame   bool
+	scores []Scored
+}
+
+// gaits fills what the scores come to. A day tells lame if one of its scores
+// does, whatever the others say; a score in doubt tells of no sound animal.
+func (s *Standing) gaits(facts []*Fact) {
+	var days []gaitDay
+	for _, f := range facts {
+		p, ok := f.Payload.(*events.Locomotion)
+		lame := ok && p.Derived.Lame == "yes"
+		if !ok || p.Derived.Lame == "" || !lame && len(f.Doubts) > 0 {
+			continue
+		}
+		x := Scored{
+			f.Entity, f.Source, f.Day, f.At(), p.Scale, p.Score, p.Derived.Gait, p.Derived.Lame, p.Derived.Severe, p.Derived.SevereNative,
+			p.Limb, p.BlockOn, p.WrapOn, f.Doubts,
+		}
+		if n := len(days); n == 0 || days[n-1].scores[0].Day != f.Day {
+			days = append(days, gaitDay{})
+		}
+		d := &days[len(days)-1]
+		d.lame = d.lame || lame
+		d.scores = append(d.scores, x)
+	}
+	n := len(days)
+	if n > 0 {
+		s.Scored = days[n-1].scores
+	}
+	if n > 1 {
+		s.Before = days[n-2].scores
+	}
+	for n > 0 && days[n-1].lame {
+		n--
+		s.Since = days[n].scores[0].Day
+		s.Sessions++
+	}
+	for _, d := range days[n:] {
+		for _, x := range d.scores {
+			if x.Lame == "yes" && (s.Examined == nil || x.behind(s.Examined)) {
+				s.Unseen = append(s.Unseen, x)
+			}
+		}
+	}
+}
+
+// behind reports whether a score was given after a look. On one day it was so
+// only if both have a time that says so: who scores a cow on the chute has
+// looked at her.
+func (x *Scored) behind(l *Look) bool {
+	if x.Day != l.Day || x.At == "" || l.At == "" {
+		return x.Day > l.Day
+	}
+	a, err1 := time.Parse(time.RFC3339Nano, x.At)
+	b, err2 := time.Parse(time.RFC3339Nano, l.At)
+	return err1 == nil && err2 == nil && a.After(b)
+}
+
+func (s *Standing) cases(all []Case) {
+	begun := map[string][]string{}
+	type key struct {
+		caseKey
+		doubtful bool
+	}
+	newest := map[key]int{}
+	for i, c := range all {
+		newest[key{caseKey{c.Foot, c.Class, c.Claw, c.Words}, len(c.Doubts) > 0}] = i
+		if len(c.Doubts) == 0 {
+			begun[c.Class] = append(begun[c.Class], c.First)
+		}
+	}
+	for i, c := range all {
+		if newest[key{caseKey{c.Foot, c.Class, c.Claw, c.Words}, len(c.Doubts) > 0}] == i {
+			c.Seen = c.Seen[len(c.Seen)-1:]
+			s.Cases = append(s.Cases, c)
+		}
+	}
+	for class, first := range begun {
+		slices.Sort(first)
+		slices.Reverse(first)
+		s.Begun = append(s.Begun, Begun{class, first[:min(mostBegun, len(first))]})
+	}
+	slices.SortFunc(s.Begun, func(a, b Begun) int { return cmp.Compare(a.Class, b.Class) })
+}
+
+func (s *Standing) devices(all []Device) {
+	type place struct{ what, foot, claw string }
+	last := map[place]int{}
+	for i, d := range all {
+		p := place{d.What, d.Foot, d.Claw}
+		if j, ok := last[p]; !ok || d.Off == "" || all[j].Off != "" && d.Off >= all[j].Off {
+			last[p] = i
+		}
+	}
+	for i, d := range all {
+		if d.Off == "" || last[place{d.What, d.Foot, d.Claw}] == i {
+			s.Devices = append(s.Devices, d)
+		}
+	}
+}
