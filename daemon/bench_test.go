@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"flag"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -96,6 +98,60 @@ func benchFile(b *testing.B, dir string, changed bool) bench.Counts {
 	return c
 }
 
+// mostMemory is what the whole process may take, at any size of the log.
+const mostMemory = 300 << 20
+
+// benchFeed adds a feed of whole CloudEvents to the config.
+const benchFeed = `recipients: {vet: {name: The vet}}
+feeds:
+  vet: {recipient: vet, farms: [hilltop], kinds: [examination, lesion, treatment, locomotion, claw-measure], to: {folder: out}}
+grants:
+  - {farm: hilltop, recipient: vet, purpose: care, kinds: [examination, lesion, treatment, locomotion, claw-measure], fields: identities, from: 2020-01-01}
+`
+
+// BenchmarkRun runs the daemon over the big file, with a feed and the read model
+// behind the log, until nothing is written any more:
+//
+//	go test ./daemon -run '^$' -bench Run -benchtime 1x -timeout 30m
+//
+// It reports the peak of resident memory, and fails if that is over 300 MiB.
+func BenchmarkRun(b *testing.B) {
+	for b.Loop() {
+		dir := b.TempDir()
+		benchProject(b, dir)
+		if err := os.Mkdir(filepath.Join(dir, "out"), 0o755); err != nil {
+			b.Fatal(err)
+		}
+		config := filepath.Join(dir, "dewclaw.yaml")
+		if err := os.WriteFile(config, []byte(benchConfig+benchFeed), 0o644); err != nil {
+			b.Fatal(err)
+		}
+		cmd := exec.Command("dewclaw", "--config", config, "run")
+		var told bytes.Buffer
+		cmd.Stderr = &told
+		if err := cmd.Start(); err != nil {
+			b.Fatal(err)
+		}
+		for {
+			time.Sleep(time.Second)
+			if time.Since(newestIn(b, dir)) > benchRest {
+				break
+			}
+		}
+		if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+			b.Fatal(err)
+		}
+		if err := cmd.Wait(); err != nil {
+			b.Fatalf("%v\n%s", err, told.String())
+		}
+		peak := peakOf(cmd)
+		b.ReportMetric(float64(peak)/(1<<20), "peak-MiB")
+		if peak > mostMemory {
+			b.Errorf("peak memory is %d MiB, wanted at most %d", peak>>20, mostMemory>>20)
+		}
+	}
+}
+
 // benchOnce runs the program and returns how long it took and its peak of
 // resident memory in bytes.
 func benchOnce(b *testing.B, dir string) (time.Duration, int64) {
@@ -113,13 +169,44 @@ func benchOnce(b *testing.B, dir string) (time.Duration, int64) {
 			b.Logf("%s in %.2f s", strings.TrimSpace(line), took.Seconds())
 		}
 	}
+	return took, peakOf(cmd)
+}
+
+// benchRest is how long nothing below the folder was written when all is done.
+const benchRest = 10 * time.Second
+
+// newestIn returns when something below dir was last written.
+func newestIn(b *testing.B, dir string) time.Time {
+	b.Helper()
+	var newest time.Time
+	err := filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil // it was renamed meanwhile
+		}
+		if err != nil {
+			return err
+		}
+		st, err := d.Info()
+		if err == nil && st.ModTime().After(newest) {
+			newest = st.ModTime()
+		}
+		return nil
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	return newest
+}
+
+// peakOf returns the peak of resident memory of a process that ended, in bytes.
+func peakOf(cmd *exec.Cmd) int64 {
 	usage, ok := cmd.ProcessState.SysUsage().(*syscall.Rusage)
 	if !ok {
-		return took, 0
+		return 0
 	}
 	peak := usage.Maxrss
 	if runtime.GOOS != "darwin" {
 		peak <<= 10 // kilobytes, but on Darwin bytes (getrusage(2))
 	}
-	return took, peak
+	return peak
 }

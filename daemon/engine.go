@@ -188,7 +188,15 @@ func (e *engine) openHerd(ctx context.Context, _ openOptions) error {
 	if err := os.MkdirAll(filepath.Dir(e.data(herdFile)), 0o700); err != nil {
 		return fmt.Errorf("make folder of the read model: %w: %w", err, events.ErrUnavailable)
 	}
-	h, err := herd.Open(ctx, herd.Options{Path: e.data(herdFile), Log: e.log, Now: e.now, Logger: e.logger})
+	p := newProgress(e.stderr, "bring the read model up to the log", e.now)
+	h, err := herd.Open(ctx, herd.Options{
+		Path: e.data(herdFile), Log: e.log, Now: e.now, Logger: e.logger,
+		Progress: func(h herd.Progress) {
+			if p.at(int64(h.At), int64(h.Last)); h.At == h.Last {
+				p.end()
+			}
+		},
+	})
 	if err != nil {
 		return err
 	}

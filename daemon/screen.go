@@ -280,5 +280,6 @@ func (p *progress) at(done, total int64) {
 func (p *progress) end() {
 	if p.drawn {
 		fmt.Fprintf(p.w, "\r%s\r", strings.Repeat(" ", lineWidth-1))
+		p.drawn = false
 	}
 }
