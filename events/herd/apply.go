@@ -24,7 +24,8 @@ type follower struct {
 	farms   map[id]bool // farms whose identities must be worked out again
 	touched map[id]bool // namings with new or changed facts
 	marks   map[int64]bool
-	facts   int // how many were ever put in
+	olds    map[int64][]id // old revisions by their mark, while building
+	facts   int            // how many were ever put in
 	tally   map[tallied]int
 }
 
@@ -48,7 +49,7 @@ var kindNumbers = func() map[string]int {
 func newFollower(d *db, building bool) (*follower, error) {
 	f := &follower{
 		db: d, building: building, names: map[string]id{}, namings: map[string]id{},
-		farms: map[id]bool{}, touched: map[id]bool{}, marks: map[int64]bool{}, tally: map[tallied]int{},
+		farms: map[id]bool{}, touched: map[id]bool{}, marks: map[int64]bool{}, olds: map[int64][]id{}, tally: map[tallied]int{},
 	}
 	f.insert.d = d
 	facts, err := d.meta(metaFacts)
@@ -144,7 +145,11 @@ func (f *follower) fact(a *arrival, farm id, at events.Place) error {
 	if !ok {
 		return fmt.Errorf("kind %q is not known: %w", s.kind, events.ErrCorrupt)
 	}
-	state, err := f.replace(a, at.Position, tallied{farm, kind})
+	naming, err := f.naming(farm)
+	if err != nil {
+		return err
+	}
+	state, chain, err := f.replace(a, at.Position, tallied{farm, kind}, naming)
 	if err != nil {
 		return err
 	}
@@ -156,15 +161,14 @@ func (f *follower) fact(a *arrival, farm id, at events.Place) error {
 	} else {
 		f.tally[tallied{farm, kind}]++
 	}
-	naming, err := f.naming(farm)
-	if err != nil {
-		return err
-	}
 	d, ok := parseDay(s.date)
 	if !ok {
 		d = a.day
 	}
 	mark := s.mark(a.source)
+	if chain != 0 {
+		mark = chain
+	}
 	f.touch(naming, mark)
 	f.facts++
 	return f.insert.add(row{
@@ -186,37 +190,36 @@ func (f *follower) touch(naming id, mark int64) {
 }
 
 // replace takes out the revision before the one in s and returns the state of
-// its successor.
-func (f *follower) replace(a *arrival, at events.Position, t tallied) (int, error) {
+// its successor, and the mark of its chain if older revisions stay beside it.
+func (f *follower) replace(a *arrival, at events.Position, t tallied, naming id) (state int, chain int64, err error) {
 	before, ok := f.s.place(at)
 	if !ok {
-		return 0, nil
+		return 0, 0, nil
 	}
 	if err := f.insert.flush(); err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	row, err := f.db.prepared("SELECT naming, state, mark FROM facts WHERE id=?").first(placeID(before))
+	row, err := f.db.prepared("SELECT naming, state, mark, data, entity FROM facts WHERE id=?").first(placeID(before))
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	state := 0
 	if row != nil {
 		f.touch(id(intOf(row[0])), intOf(row[2]))
 		state = int(intOf(row[1])) &^ stateRetracted
 		if int(intOf(row[1])) == state {
 			f.tally[t]--
 		}
-		if err := f.db.prepared("DELETE FROM facts WHERE id=?").exec(placeID(before)); err != nil {
-			return 0, err
+		if chain, err = f.leave(a, placeID(before), row, naming); err != nil {
+			return 0, 0, err
 		}
 	}
 	switch {
 	case a.decided:
-		return stateDecided, nil
+		return stateDecided, chain, nil
 	case state&stateDecided != 0:
-		return state | stateChanged, nil
+		return state | stateChanged, chain, nil
 	}
-	return state, nil
+	return state, chain, nil
 }
 
 // position writes how far the tables are.

@@ -42,6 +42,17 @@ type Device struct {
 	OffBy   []events.Entity // reports of taking it off, sorted
 	Sources []string        // of the reports of putting it on, sorted
 	Doubts  []string        // contradictions its reports take part in; the device is shown all the same
+
+	Old    bool     // its sources no longer tell of it, or tell of it elsewhere, and nobody confirmed that
+	Before []Before // what its reports said before their sources changed them, and nobody confirmed
+}
+
+// Before is what an earlier revision of a report says of a device that a later
+// one says otherwise.
+type Before struct {
+	Event              events.Entity
+	On, OnAt           string
+	Due, Late, Planned string
 }
 
 // Replaced is the OffHow of a device whose place another one took.
@@ -54,6 +65,7 @@ const vet = "vet"
 type move struct {
 	f          *Fact
 	off        bool
+	old        bool   // told by an old revision only
 	what       string // block or wrap
 	foot, claw string
 	day        day
@@ -84,10 +96,11 @@ func (m *move) side() int {
 	return 1
 }
 
-// devices works out the blocks and wraps of one animal from its facts, sorted by
-// day put on, what, foot and claw.
-func devices(facts []*Fact) []Device {
-	moves := movesOf(facts)
+// devices works out the blocks and wraps of one animal from its facts and their
+// old revisions, sorted by day put on, what, foot and claw.
+func devices(facts, old []*Fact) []Device {
+	elsewhere, here := devicesBefore(facts, old)
+	moves := append(movesOf(facts), elsewhere...)
 	slices.SortFunc(moves, func(a, b *move) int { return a.order(b) })
 	var out []*Device
 	for _, m := range moves {
@@ -99,6 +112,7 @@ func devices(facts []*Fact) []Device {
 	}
 	list := make([]Device, 0, len(out))
 	for _, d := range out {
+		d.before(here)
 		d.tidy()
 		list = append(list, *d)
 	}
@@ -151,7 +165,7 @@ func putOn(out []*Device, m *move) []*Device {
 		d.Off, d.OffAt, d.OffHow = on, m.f.At(), Replaced
 		d.OffBy = append(d.OffBy, m.f.Entity)
 	}
-	d := &Device{What: m.what, Foot: m.foot, Claw: m.claw, On: on}
+	d := &Device{What: m.what, Foot: m.foot, Claw: m.claw, On: on, Old: true}
 	d.report(m)
 	return append(out, d)
 }
@@ -164,6 +178,7 @@ func (d *Device) report(m *move) {
 			*to = from
 		}
 	}
+	d.Old = d.Old && m.old
 	first(&d.Kind, t.What)
 	first(&d.OnAt, m.f.At())
 	first(&d.Planned, t.PlannedOff)
@@ -241,8 +256,41 @@ func (d *Device) end(m *move) {
 	d.Doubts = append(d.Doubts, m.f.Doubts...)
 }
 
+// devicesBefore sorts old revisions: those that say what the newest does not say
+// of this animal and claw are reports of their own, the others stand beside
+// the newest.
+func devicesBefore(facts, old []*Fact) (elsewhere []*move, here []*Fact) {
+	for _, o := range old {
+		t := o.Payload.(*events.Treatment)
+		if deviceOf(t) == "" {
+			continue
+		}
+		i := slices.IndexFunc(facts, func(f *Fact) bool { return f.Entity == o.Entity })
+		if i >= 0 && samePlace(t, facts[i].Payload.(*events.Treatment)) {
+			here = append(here, o)
+			continue
+		}
+		m := movesOf([]*Fact{o})[0]
+		m.old = true
+		elsewhere = append(elsewhere, m)
+	}
+	return elsewhere, here
+}
+
+// before notes what its reports said before.
+func (d *Device) before(old []*Fact) {
+	for _, o := range old {
+		if !slices.Contains(d.Events, o.Entity) {
+			continue
+		}
+		t := o.Payload.(*events.Treatment)
+		d.Before = append(d.Before, Before{o.Entity, o.Day, o.At(), t.Derived.DueOff, t.Derived.LateFrom, t.PlannedOff})
+	}
+}
+
 func (d *Device) tidy() {
 	slices.Sort(d.Events)
+	d.Events = slices.Compact(d.Events)
 	slices.Sort(d.OffBy)
 	slices.Sort(d.For)
 	d.For = slices.Compact(d.For)

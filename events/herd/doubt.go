@@ -17,6 +17,7 @@ type caseFile struct {
 	animal *Animal
 	facts  []*Fact // sorted by compareFacts
 	gone   []*Fact // retracted, after a person had decided about them
+	old    []*Fact // superseded revisions, sorted by compareFacts; see stateOld
 	twins  []twin  // examinations of other animals at the same moment
 	found  []Contradiction
 }

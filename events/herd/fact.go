@@ -50,7 +50,7 @@ func (f *Fact) record() string { return recordOf(string(f.Entity)) }
 // nothing of it depends on when a fact arrived.
 func compareFacts(a, b *Fact) int {
 	return cmp.Or(cmp.Compare(a.day, b.day), cmp.Compare(a.Time(), b.Time()), cmp.Compare(a.Kind(), b.Kind()),
-		cmp.Compare(a.Source, b.Source), cmp.Compare(a.Entity, b.Entity))
+		cmp.Compare(a.Source, b.Source), cmp.Compare(a.Entity, b.Entity), cmp.Compare(a.Revision, b.Revision))
 }
 
 func sortFacts(facts []*Fact) { slices.SortFunc(facts, compareFacts) }

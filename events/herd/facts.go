@@ -51,7 +51,7 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 		return nil
 	}, "SELECT "+factColumns+`, a.key, a.known, a.farm, n.key FROM animals a CROSS JOIN spans p ON p.animal = a.id CROSS JOIN namings n ON n.id = p.naming
 		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= max(p."from", ?) AND f.day < p."to" AND f.day <= ?
-		WHERE `+where+" AND f.state & ? = 0"+kinds, from, to, what, stateRetracted)
+		WHERE `+where+" AND f.state & ? = 0"+kinds, from, to, what, hidden)
 	if err == nil && visits {
 		err = v.each(ctx, func(row []value) error {
 			f, err := scanFact(row, v.names)
@@ -62,7 +62,7 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 			out = append(out, *f)
 			return nil
 		}, "SELECT "+factColumns+` FROM namings n CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = n.id AND f.day >= ? AND f.day <= ?
-			WHERE n.farm=? AND n.key='' AND f.kind=? AND f.state & ? = 0`, from, to, v.ids[q.Farm], kindNumbers[string(events.KindVisit)], stateRetracted)
+			WHERE n.farm=? AND n.key='' AND f.kind=? AND f.state & ? = 0`, from, to, v.ids[q.Farm], kindNumbers[string(events.KindVisit)], hidden)
 	}
 	slices.SortFunc(out, compareByAnimal)
 	return out, err

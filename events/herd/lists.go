@@ -101,7 +101,7 @@ func (v *View) Unmatched(ctx context.Context, farm string) (out []Unmatched, err
 		return nil
 	}, `SELECT a.id, f.source, count(*), min(f.day), max(f.day) FROM animals a CROSS JOIN spans p ON p.animal = a.id
 		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= p."from" AND f.day < p."to"
-		WHERE a.farm=? AND a.known=0 AND f.state & ? = 0 GROUP BY a.id, f.source`, v.ids[farm], stateRetracted)
+		WHERE a.farm=? AND a.known=0 AND f.state & ? = 0 GROUP BY a.id, f.source`, v.ids[farm], hidden)
 	for i := range out {
 		slices.Sort(out[i].Sources)
 		out[i].Sources = slices.Compact(out[i].Sources)

@@ -195,14 +195,24 @@ func (d *Device) pack(p *packer) {
 	packList(p, &d.OffBy, packText)
 	packList(p, &d.Sources, packText)
 	packList(p, &d.Doubts, packText)
+	p.truth(&d.Old)
+	packList(p, &d.Before, func(b *Before, p *packer) {
+		pack(p, &b.Event)
+		pack(p, &b.On, &b.OnAt, &b.Due, &b.Late, &b.Planned)
+	})
 }
 
 func (w *Withdrawal) pack(p *packer) {
 	pack(p, &w.Event)
 	pack(p, &w.Source, &w.Day, &w.At, &w.Foot, &w.Claw)
-	m := &w.Medicine
-	pack(p, &m.Batch, &m.Days, &m.Meat.State, &m.Meat.Until, &m.Milk.State, &m.Milk.Until, &m.Name, &m.OrderedBy, &m.Quantity, &m.Route)
+	packMedicine(&w.Medicine, p)
 	packList(p, &w.Doubts, packText)
+	p.truth(&w.Old)
+	packList(p, &w.Before, packMedicine)
+}
+
+func packMedicine(m *events.Medicine, p *packer) {
+	pack(p, &m.Batch, &m.Days, &m.Meat.State, &m.Meat.Until, &m.Milk.State, &m.Milk.Until, &m.Name, &m.OrderedBy, &m.Quantity, &m.Route)
 }
 
 func (s *Sole) pack(p *packer) {

@@ -220,7 +220,7 @@ func (s *settler) load(a id) (*work, error) {
 	}
 	for i, row := range w.rows {
 		m := intOf(row[9])
-		if m == 0 || intOf(row[3])&stateRetracted != 0 || s.double != nil && !s.double[m] {
+		if m <= 0 || intOf(row[3])&hidden != 0 || s.double != nil && !s.double[m] {
 			continue
 		}
 		if err := s.loadTwins(w, i); err != nil {
@@ -241,7 +241,7 @@ func (s *settler) loadTwins(w *work, i int) error {
 	err := s.f.db.prepared("SELECT entity, naming, day FROM facts WHERE mark=? AND id<>? AND day=? AND state & ? = 0").each(func(row []value) error {
 		others = append(others, other{blobOf(row[0]), intOf(row[1]), intOf(row[2])})
 		return nil
-	}, self[9], self[0], self[1], stateRetracted)
+	}, self[9], self[0], self[1], hidden)
 	if err != nil {
 		return err
 	}
@@ -266,7 +266,7 @@ func (s *settler) loadTwins(w *work, i int) error {
 			each(func(row []value) error {
 				t.rows = append(t.rows, slices.Clone(row))
 				return nil
-			}, o.naming, o.day, stateRetracted)
+			}, o.naming, o.day, hidden)
 		if err != nil {
 			return err
 		}

@@ -102,13 +102,12 @@ type Sole struct {
 
 const mostBegun = 3
 
-// stand works out the standing of an animal from its facts, sorted by
-// compareFacts, and from what was worked out of them; cs and ds are sorted as
-// they come from cases and devices.
-func stand(facts []*Fact, cs []Case, ds []Device, ws []Withdrawal) *Standing {
+// stand works out the standing of an animal from its facts and their old
+// revisions, sorted by compareFacts, and from what was worked out of them.
+func stand(facts, old []*Fact, cs []Case, ds []Device, ws []Withdrawal) *Standing {
 	s := &Standing{}
-	if n := len(facts); n > 0 {
-		s.Until = facts[n-1].Day
+	for _, f := range slices.Concat(facts, old) {
+		s.Until = max(s.Until, f.Day)
 	}
 	s.look(facts)
 	s.gaits(facts)

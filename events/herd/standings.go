@@ -1,7 +1,6 @@
 package herd
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"runtime"
@@ -91,28 +90,43 @@ func (v *View) goBack(ctx context.Context, farm, day string, all []Standing) err
 	if err != nil {
 		return err
 	}
-	for len(facts) > 0 {
-		n := 1
-		for n < len(facts) && facts[n].Animal == facts[0].Animal {
-			n++
-		}
-		i, ok := slices.BinarySearchFunc(all, facts[0].Animal, func(s Standing, id string) int { return cmp.Compare(s.Animal.ID, id) })
-		if ok && all[i].Until > day {
-			list := make([]*Fact, n)
-			for k := range list {
-				list[k] = &facts[k]
-			}
-			s := stand(list, cases(list, v.gap), devices(list), withdrawals(list))
-			s.Animal = all[i].Animal
-			all[i] = *s
-			all[i].own()
-		}
-		facts = facts[n:]
+	old, err := v.oldFacts(ctx, farm, day)
+	if err != nil {
+		return err
+	}
+	of := map[string][]*Fact{}
+	for i := range facts {
+		of[facts[i].Animal] = append(of[facts[i].Animal], &facts[i])
 	}
 	for i := range all {
-		if all[i].Until > day { // nothing was told of her by then
-			all[i] = Standing{Animal: all[i].Animal}
+		if all[i].Until <= day {
+			continue
 		}
+		f, o := of[all[i].Animal.ID], old[all[i].Animal.ID]
+		s := &Standing{}
+		if len(f)+len(o) > 0 {
+			s = stand(f, o, cases(f, v.gap), devices(f, o), withdrawals(f, o))
+		}
+		s.Animal = all[i].Animal
+		all[i] = *s
+		all[i].own()
 	}
 	return nil
+}
+
+// oldFacts returns the old revisions of a farm up to a day, by animal id.
+func (v *View) oldFacts(ctx context.Context, farm, day string) (map[string][]*Fact, error) {
+	out := map[string][]*Fact{}
+	err := v.each(ctx, func(row []value) error {
+		f, err := scanFact(row, v.names)
+		if err == nil {
+			out[textOf(row[9])] = append(out[textOf(row[9])], f)
+		}
+		return err
+	}, "SELECT "+factColumns+`, a.key FROM facts f INDEXED BY facts_mark JOIN spans p ON p.naming = f.naming AND f.day >= p."from" AND f.day < p."to"
+		JOIN animals a ON a.id = p.animal WHERE f.mark < 0 AND f.state & ? <> 0 AND f.day <= ? AND a.farm=?`, stateOld, dayOf(day, never), v.ids[farm])
+	for _, list := range out {
+		sortFacts(list)
+	}
+	return out, err
 }

@@ -21,7 +21,7 @@ package herd
 // A fact knows its naming and its day and nothing of animals: when identities
 // change, spans change and no fact does.
 const (
-	form = 2
+	form = 3
 
 	schema = `
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT) WITHOUT ROWID;
@@ -76,6 +76,9 @@ const (
 	stateDecided   = 1 << iota // a person corrected it
 	stateChanged               // its source said something else after that
 	stateRetracted             // it is not so (kept only where a person decided)
+	stateOld                   // its source said something else since, and no person confirmed it; see Before
+
+	hidden = stateRetracted | stateOld // no fact
 )
 
 // Kinds of results.

@@ -166,6 +166,30 @@ func (x *Device) unpack(body value) error {
 			x.Sources = list(d, v, (*decoder).text)
 		case "Doubts":
 			x.Doubts = list(d, v, (*decoder).text)
+		case "Old":
+			x.Old = d.truth(v)
+		case "Before":
+			x.Before = list(d, v, (*decoder).before)
 		}
 	})
+}
+
+func (d *decoder) before(v []byte) (b Before) {
+	d.object(v, func(d *decoder, name, v []byte) {
+		switch string(name) {
+		case "Event":
+			b.Event = d.entity(v)
+		case "On":
+			b.On = d.text(v)
+		case "OnAt":
+			b.OnAt = d.text(v)
+		case "Due":
+			b.Due = d.text(v)
+		case "Late":
+			b.Late = d.text(v)
+		case "Planned":
+			b.Planned = d.text(v)
+		}
+	})
+	return b
 }

@@ -80,22 +80,26 @@ func (c *caseFile) decode(rows [][]value, names map[id]string) ([]*Fact, error) 
 		}
 		f.Animal, f.Known, f.Farm = c.animal.ID, c.animal.Known, c.animal.Farm
 		byRow[i] = f
-		if f.state&stateRetracted != 0 {
+		switch {
+		case f.state&stateOld != 0:
+			c.old = append(c.old, f)
+		case f.state&stateRetracted != 0:
 			c.gone = append(c.gone, f)
-		} else {
+		default:
 			c.facts = append(c.facts, f)
 		}
 	}
 	sortFacts(c.facts)
+	sortFacts(c.old)
 	sortFacts(c.gone)
 	return byRow, nil
 }
 
 func (w *work) collect(c *caseFile, gapDays int) {
-	cs, ds, ws := cases(c.facts, gapDays), devices(c.facts), withdrawals(c.facts)
-	if len(c.facts) > 0 {
+	cs, ds, ws := cases(c.facts, gapDays), devices(c.facts, c.old), withdrawals(c.facts, c.old)
+	if len(c.facts)+len(c.old) > 0 {
 		// Before the cases give their older sightings away.
-		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, cs, ds, ws)), ""})
+		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, c.old, cs, ds, ws)), ""})
 	}
 	for _, x := range cs {
 		last := never
