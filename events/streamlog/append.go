@@ -123,10 +123,12 @@ func (k *link) publish(ctx context.Context, subject string, body []byte, after e
 	ctx, cancel := context.WithTimeout(ctx, appendWithin)
 	defer cancel()
 	defer k.log.whenFailed(cancel)() // the embedded server answers no failed write
+	ctx, end := k.whileConnected(ctx)
+	defer end()
 	ack, err := k.js.PublishMsg(ctx, &nats.Msg{Subject: subject, Data: body},
 		jetstream.WithExpectStream(k.name), jetstream.WithExpectLastSequence(uint64(after)))
 	if err != nil {
-		return err
+		return orLost(ctx, err)
 	}
 	if ack.Stream != k.name || ack.Domain != k.domain || ack.Sequence != uint64(after)+1 || ack.Duplicate {
 		return &foreignAck{want: fmt.Sprintf("stream %s, domain %q, position %d", k.name, k.domain, after+1), ack: *ack}

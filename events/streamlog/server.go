@@ -2,6 +2,7 @@ package streamlog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
@@ -101,6 +102,37 @@ func (k *link) connect(url string, more ...nats.Option) error {
 		return unavailable("connect", err)
 	}
 	return nil
+}
+
+var errLost = errors.New("the connection was lost before an answer came")
+
+// whileConnected returns a context that ends when the connection is lost: no
+// answer comes any more to what was asked over it, however soon it is back. A
+// server that restarts is met in this state, before anybody has noticed.
+func (k *link) whileConnected(ctx context.Context) (_ context.Context, end func()) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	lost := k.nc.StatusChanged(nats.RECONNECTING, nats.CLOSED)
+	var watch sync.WaitGroup
+	watch.Go(func() {
+		select {
+		case <-lost:
+			cancel(errLost)
+		case <-ctx.Done():
+		}
+	})
+	return ctx, func() {
+		cancel(nil)
+		watch.Wait()
+		k.nc.RemoveStatusListener(lost)
+	}
+}
+
+// orLost names the loss of the connection where it is why a request ended.
+func orLost(ctx context.Context, err error) error {
+	if context.Cause(ctx) == errLost && errors.Is(err, context.Canceled) {
+		return errLost
+	}
+	return err
 }
 
 // bound is the size of the largest entry that fits a message, in bytes.

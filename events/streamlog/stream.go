@@ -102,12 +102,14 @@ func (k *link) last(ctx context.Context) (events.Position, error) {
 	if k.stream == nil {
 		return 0, k.noStream()
 	}
+	ctx, end := k.whileConnected(ctx)
+	defer end()
 	info, err := k.stream.Info(ctx)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return 0, k.noStream()
 	}
 	if err != nil {
-		return 0, unavailable("ask stream "+k.name, err)
+		return 0, unavailable("ask stream "+k.name, orLost(ctx, err))
 	}
 	return events.Position(info.State.LastSeq), nil
 }

@@ -142,6 +142,37 @@ func TestURL_KeepsALogOverRestarts(t *testing.T) {
 	}
 }
 
+// What is sent over a connection that then breaks is never answered: an append
+// ends with it, so that a server's restart costs as long as the restart takes.
+func TestURL_AnAppendEndsWithItsConnection(t *testing.T) {
+	x := startExternal(t)
+	l := x.open(t.TempDir())
+	nc, js := x.client()
+	// In the stream's place somebody listens who never answers.
+	if err := js.DeleteStream(t.Context(), "herd-log"); err != nil {
+		t.Fatal(err)
+	}
+	sub, err := nc.SubscribeSync(l.subject)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := nc.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	outcome := make(chan error)
+	go func() {
+		_, err := l.Append(t.Context(), entry("s", 1, 100))
+		outcome <- err
+	}()
+	if _, err := sub.NextMsgWithContext(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	x.stop()
+	if err := <-outcome; !errors.Is(err, events.ErrUnavailable) || !errors.Is(err, errLost) {
+		t.Errorf("got %v, want unavailable: %v", err, errLost)
+	}
+}
+
 func TestURL_TwoWritersNeverAppendOverEachOther(t *testing.T) {
 	x := startExternal(t)
 	a := x.open(t.TempDir())
