@@ -80,48 +80,54 @@ type reading struct {
 	c     cursor
 	end   mark          // the last entry to be read, and its hash if it is known
 	held  *events.Entry // read, not yet yielded
+	body  []byte        // of held
 	hash  string        // of held
 	where string        // of held
 }
 
 func (l *Log) read(ctx context.Context, from events.Position, end mark, goOn bool) iter.Seq2[*events.Entry, error] {
 	return func(yield func(*events.Entry, error) bool) {
-		told := false
-		if from = max(from, 1); from <= end.pos {
-			c, err := l.store.open(ctx, from, end.pos)
-			if err != nil {
-				yield(nil, err)
+		l.readRaw(ctx, from, end, goOn, func(r Raw, err error) bool { return yield(r.Entry, err) })
+	}
+}
+
+// readRaw yields entries and errors as read does, until yield has enough.
+func (l *Log) readRaw(ctx context.Context, from events.Position, end mark, goOn bool, yield func(Raw, error) bool) {
+	told := false
+	if from = max(from, 1); from <= end.pos {
+		c, err := l.store.open(ctx, from, end.pos)
+		if err != nil {
+			yield(Raw{}, err)
+			return
+		}
+		defer c.close()
+		r := &reading{log: l, c: c, end: end}
+		for {
+			e, err := r.step(ctx)
+			if e.Entry != nil && !yield(e, nil) {
 				return
 			}
-			defer c.close()
-			r := &reading{log: l, c: c, end: end}
-			for {
-				e, err := r.step(ctx)
-				if e != nil && !yield(e, nil) {
-					return
-				}
-				if err == io.EOF {
-					break
-				}
-				f := (*flaw)(nil)
-				if errors.As(err, &f) {
-					err, told = l.fail(f), true
-				}
-				if err != nil && (!yield(nil, err) || f == nil || !goOn) {
-					return
-				}
+			if err == io.EOF {
+				break
+			}
+			f := (*flaw)(nil)
+			if errors.As(err, &f) {
+				err, told = l.fail(f), true
+			}
+			if err != nil && (!yield(Raw{}, err) || f == nil || !goOn) {
+				return
 			}
 		}
-		if err := l.Damage(); err != nil && !told {
-			yield(nil, err)
-		}
+	}
+	if err := l.Damage(); err != nil && !told {
+		yield(Raw{}, err)
 	}
 }
 
 // step reads one entry and returns the one before it, now that it is checked, or
 // nil. Beside an entry may stand the error that comes after it; after a *flaw
 // the next step goes on behind the damage.
-func (r *reading) step(ctx context.Context) (*events.Entry, error) {
+func (r *reading) step(ctx context.Context) (Raw, error) {
 	next, err := r.c.next(ctx)
 	if err == io.EOF {
 		return r.last()
@@ -138,12 +144,12 @@ func (r *reading) step(ctx context.Context) (*events.Entry, error) {
 		return r.release(), f
 	}
 	before, err := r.confirm(e.Prev)
-	r.held, r.hash, r.where = e, events.EntryHash(next.body), next.where
+	r.held, r.body, r.hash, r.where = e, next.body, events.EntryHash(next.body), next.where
 	return before, err
 }
 
 // last confirms the entry held back at the end.
-func (r *reading) last() (*events.Entry, error) {
+func (r *reading) last() (Raw, error) {
 	hash := r.hash
 	if r.held != nil && r.held.At == r.end.pos && r.end.hash != "" {
 		hash = r.end.hash
@@ -156,16 +162,16 @@ func (r *reading) last() (*events.Entry, error) {
 }
 
 // confirm releases the entry held back if its hash is the one wanted.
-func (r *reading) confirm(hash string) (*events.Entry, error) {
+func (r *reading) confirm(hash string) (Raw, error) {
 	e := r.release()
-	if e == nil || r.hash == hash {
+	if e.Entry == nil || r.hash == hash {
 		return e, nil
 	}
-	return nil, &flaw{from: e.At, to: e.At, where: r.where, what: "hash of the entry", wanted: hash, got: r.hash}
+	return Raw{}, &flaw{from: e.Entry.At, to: e.Entry.At, where: r.where, what: "hash of the entry", wanted: hash, got: r.hash}
 }
 
-func (r *reading) release() *events.Entry {
-	e := r.held
+func (r *reading) release() Raw {
+	e := Raw{r.held, r.hash, r.body}
 	r.held = nil
 	return e
 }

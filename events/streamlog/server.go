@@ -88,6 +88,7 @@ func (k *link) connect(url string, more ...nats.Option) error {
 		nats.MaxReconnects(-1),
 		nats.ReconnectBufSize(-1),
 		nats.Timeout(5 * time.Second),
+		nats.DisconnectErrHandler(func(*nats.Conn, error) { k.log.lost() }),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
 			k.log.logger.Error("log connection", "error", err)
 		}),
@@ -172,7 +173,8 @@ type serverLog struct {
 	tell  func() // called at the next error; may be nil
 }
 
-// whenFailed has f called at the next error; the result ends that.
+// whenFailed has f called at the next error or loss of the connection; the
+// result ends that.
 func (s *serverLog) whenFailed(f func()) (end func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -181,6 +183,16 @@ func (s *serverLog) whenFailed(f func()) (end func()) {
 		s.mu.Lock()
 		defer s.mu.Unlock()
 		s.tell = nil
+	}
+}
+
+// lost tells whoever waits for an answer that the connection it was to come over
+// has gone. It is no failure of the server.
+func (s *serverLog) lost() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.tell != nil {
+		s.tell()
 	}
 }
 
