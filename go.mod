@@ -7,6 +7,8 @@ require (
 	github.com/ThreeDotsLabs/watermill v1.5.1
 	github.com/alecthomas/kong v1.17.0
 	github.com/cloudevents/sdk-go/v2 v2.16.2
+	github.com/eclipse/paho.golang v0.23.0
+	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/fsnotify/fsnotify v1.10.1
 	github.com/goccy/go-yaml v1.19.2
 	github.com/google/go-cmp v0.7.0

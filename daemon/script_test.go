@@ -43,6 +43,8 @@ func TestMain(m *testing.M) {
 //	stream NAME SUBJECT …      make a stream on the server of $NATS
 //	publish SUBJECT file       publish each line of a file there
 //	until-stream NAME N file   wait until a stream has N messages and write them to a file
+//	mosquitto NAME             start an MQTT broker and set $NAME to its URL
+//	mqtt-listen TOPIC file F   write what is published from now on to a file in mosquitto_sub's format F
 //	substitute file            put the values of $NAMEs into a file
 //	flip PATTERN               turn a bit in the largest file that matches
 //	same-tree PATTERN          the damaged file is as it was left
@@ -64,6 +66,7 @@ func TestScripts(t *testing.T) {
 			env.Setenv("TZ", "UTC")
 			return nil
 		},
+		Condition: has,
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits": exits, "until": until, "until-file": untilFile, "until-fed": untilFed,
 			"rows": rowsFile, "rot": rotCell, "grow": growFile, "ascending": ascending,
@@ -71,6 +74,7 @@ func TestScripts(t *testing.T) {
 			"held": heldAt, "event": eventAt, "event-of": eventOf, "mode": modeIs, "socket-says": socketSays,
 			"flip": flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
+			"mosquitto": startMosquitto, "mqtt-listen": listen,
 		},
 	})
 }

@@ -99,7 +99,7 @@ func (r *reader) next(ctx context.Context) error {
 			return err
 		}
 	}
-	if r.once && r.config.Stream != nil {
+	if r.once && r.config.Folder == "" {
 		short, cancel := context.WithTimeout(ctx, onceWait)
 		defer cancel()
 		err := r.take(ctx, short)
@@ -140,16 +140,22 @@ func (r *reader) take(ctx, wait context.Context) error {
 
 // connect opens the adapter.
 func (r *reader) connect() error {
-	var err error
-	if r.config.Stream != nil {
-		var s *nats.Source
-		if s, err = r.stream(); err == nil {
-			r.from, r.open = s, s
-		}
-		return err
+	switch {
+	case r.config.Stream != nil:
+		return r.adopt(r.stream())
+	case r.config.MQTT != nil:
+		return r.adopt(r.mqtt())
+	default:
+		return r.adopt(r.folder())
 	}
-	var s *folder.Source
-	if s, err = r.folder(); err == nil {
+}
+
+// adopt keeps an adapter that was opened.
+func (r *reader) adopt(s interface {
+	adapters.Source
+	io.Closer
+}, err error) error {
+	if err == nil {
 		r.from, r.open = s, s
 	}
 	return err

@@ -26,6 +26,7 @@
 //	originals  (source, archive) → its newest reading: first entry, cursor, counts
 //	names      names an original came under
 //	sequences  runs of messages of a stream that are in the log
+//	tails      entries with the newest messages of a stream
 //	held       held records and what became of them
 //	decided    held record → entries with decisions about it
 //	waits      retractions that wait for a person

@@ -28,7 +28,7 @@ func Dump(t TB, path string) string {
 	defer func() { _ = d.close() }()
 	var b strings.Builder
 	for _, table := range []string{
-		"sources", "days", "exports", "originals", "names", "sequences", "held", "decided", "waits", "waiting",
+		"sources", "days", "exports", "originals", "names", "sequences", "tails", "held", "decided", "waits", "waiting",
 	} {
 		fmt.Fprintf(&b, "%s\n", table)
 		var lines []string

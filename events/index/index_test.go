@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -325,6 +326,32 @@ func TestIndex_KnowsEveryMessageOnceWhateverTheOrder(t *testing.T) {
 			t.Fatalf("message of another stream: got %v, %v", got, err)
 		}
 	})
+}
+
+// The entries with the newest messages of a stream are told, a bounded number.
+func TestTail_TellsWhereTheNewestMessagesAre(t *testing.T) {
+	log := &fakeLog{id: "log-1"}
+	ix := open(t, filepath.Join(t.TempDir(), "index.db"), log)
+	put := func(source, stream string, first, last uint64) events.Position {
+		e := log.append(t, &events.Entry{Cause: events.CauseChunk, Source: source, To: &events.Cursor{
+			Stream: stream, Sequence: last, Ranges: []events.Range{{First: first, Last: last}},
+		}})
+		must(t, ix.Apply(t.Context(), e, nil))
+		return e.At
+	}
+	a, b := put("n", "s", 1, 3), put("n", "s", 4, 4)
+	put("n", "t", 1, 9)
+	put("m", "s", 1, 9)
+	c := put("n", "s", 5, 6)
+	for most, want := range map[int][]events.Position{0: nil, 1: {c}, 2: {c}, 3: {b, c}, 4: {a, b, c}, 100: {a, b, c}} {
+		if got, err := ix.Tail("n", "s", most); err != nil || !slices.Equal(got, want) {
+			t.Errorf("of %d: got %v, %v, want %v", most, got, err, want)
+		}
+	}
+	d := put("n", "s", 7, 6+index.MaxTail)
+	if got, err := ix.Tail("n", "s", index.MaxTail+10); err != nil || !slices.Equal(got, []events.Position{c, d}) {
+		t.Errorf("behind %d more: got %v, %v, want %v", index.MaxTail, got, err, []events.Position{c, d})
+	}
 }
 
 func TestScratch_RemembersBeyondMemory(t *testing.T) {

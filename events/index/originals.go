@@ -100,6 +100,9 @@ func (a *application) cursor() error {
 			return err
 		}
 	}
+	if err := a.tail(); err != nil {
+		return err
+	}
 	if e.To.Records == 0 && !e.To.End {
 		return nil // messages, which are packed: no original of their own
 	}

@@ -1,6 +1,10 @@
 package index
 
-import "dewclaw/events"
+import (
+	"slices"
+
+	"dewclaw/events"
+)
 
 // Taken reports whether a message of a stream is in the log.
 func (ix *Index) Taken(source, stream string, sequence uint64) (bool, error) {
@@ -20,6 +24,48 @@ func (ix *Index) Newest(source, stream string) (uint64, bool, error) {
 		return 0, false, err
 	}
 	return uint64(row[1]), true, nil
+}
+
+// MaxTail is of how many messages of a stream [Index.Tail] can tell.
+const MaxTail = 8192
+
+// Tail returns the entries with the newest messages of a stream, up to most
+// messages or some more, the oldest first: for streams that name no message for
+// ever. It is nil if the log has none.
+func (ix *Index) Tail(source, stream string, most int) ([]events.Position, error) {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	var list []events.Position
+	err := ix.d.prepared("SELECT messages, at FROM tails WHERE source = ? AND stream = ? ORDER BY last DESC").each(func(row []value) error {
+		if most > 0 {
+			most -= int(integer(row[0]))
+			list = append(list, events.Position(integer(row[1])))
+		}
+		return nil
+	}, ix.source(source), stream)
+	slices.Reverse(list)
+	return list, err
+}
+
+// tail notes where the newest messages of a stream are.
+func (a *application) tail() error {
+	r := a.e.To.Ranges
+	if len(r) == 0 {
+		return nil
+	}
+	last, messages := r[len(r)-1].Last, 0
+	for _, one := range r {
+		messages += int(one.Last - one.First + 1)
+	}
+	if err := a.ix.d.prepared("INSERT OR REPLACE INTO tails(source, stream, last, messages, at) VALUES(?, ?, ?, ?, ?)").
+		exec(a.source, a.e.To.Stream, last, messages, a.e.At); err != nil {
+		return err
+	}
+	if last <= MaxTail {
+		return nil
+	}
+	return a.ix.d.prepared("DELETE FROM tails WHERE source = ? AND stream = ? AND last < ?").
+		exec(a.source, a.e.To.Stream, last-MaxTail)
 }
 
 // runBelow returns first and last of the run that begins at or before sequence

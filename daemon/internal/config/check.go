@@ -42,6 +42,7 @@ func (r *reader) check(c *Config) {
 		r.checkSource(c, &c.Sources[i])
 	}
 	r.checkFolders(c)
+	r.checkMQTT(c)
 	for i := range c.Grants {
 		r.checkGrant(c, i)
 	}
@@ -90,19 +91,17 @@ func (r *reader) checkSource(c *Config, s *Source) {
 		r.checkFarm(c, path+".farms", f)
 	}
 	folder, stream := r.has(path+".folder"), r.has(path+".nats")
-	if folder == stream {
-		r.fault(path, "folder or nats", map[bool]string{true: "both", false: "neither"}[folder])
-	}
+	r.one(path, "folder", "nats", "mqtt")
 	if stream {
 		r.checkServer(path+".nats", &s.Stream.Server)
 		if !r.has(path+".nats.stream") && !r.has(path+".nats.subject") {
 			r.fault(path+".nats", "stream or subject", "neither")
 		}
 	}
-	if stream && !folder {
+	if !folder {
 		for _, key := range []string{"files", "below", "after", "move-to", "rest", "scan"} {
 			if r.has(path + "." + key) {
-				r.fault(path+"."+key, "it only beside folder", "it beside nats")
+				r.fault(path+"."+key, "it only beside folder", "it without one")
 			}
 		}
 		return
@@ -110,6 +109,25 @@ func (r *reader) checkSource(c *Config, s *Source) {
 	if (s.After == Move) != r.has(path+".move-to") {
 		r.fault(path, "after: move and move-to together", "one of them")
 	}
+}
+
+// one wants exactly one of the keys below the path.
+func (r *reader) one(path string, keys ...string) bool {
+	var there []string
+	for _, k := range keys {
+		if r.has(path + "." + k) {
+			there = append(there, k)
+		}
+	}
+	if len(there) == 1 {
+		return true
+	}
+	got := "none"
+	if len(there) > 1 {
+		got = strings.Join(there, " and ")
+	}
+	r.fault(path, "one of "+strings.Join(keys, ", "), got)
+	return false
 }
 
 func (r *reader) checkFarm(c *Config, path, id string) {
@@ -240,23 +258,25 @@ func (r *reader) checkTarget(path string, f *Feed) {
 	if !r.has(path + ".to") {
 		return
 	}
-	folder, stream := r.has(path+".to.folder"), r.has(path+".to.nats")
-	if folder == stream {
-		r.fault(path+".to", "folder or nats", map[bool]string{true: "both", false: "neither"}[folder])
+	if !r.one(path+".to", "folder", "nats", "mqtt") {
 		return
 	}
-	if folder {
+	if r.has(path + ".to.folder") {
 		if f.Deletes == DeletesFile && !mapped {
 			r.fault(path+".deletes", "column or report with "+string(f.Format), "file")
 		}
 		return
 	}
-	r.checkServer(path+".to.nats", &f.Stream.Server)
+	way := "mqtt"
+	if f.Stream != nil {
+		way = "nats"
+		r.checkServer(path+".to.nats", &f.Stream.Server)
+	}
 	if f.Format != CloudEvents && f.Format != "" {
-		r.fault(path+".format", "cloudevents with nats", string(f.Format))
+		r.fault(path+".format", "cloudevents with "+way, string(f.Format))
 	}
 	if f.Deletes != DeletesColumn && f.Deletes != "" {
-		r.fault(path+".deletes", "column with nats", string(f.Deletes))
+		r.fault(path+".deletes", "column with "+way, string(f.Deletes))
 	}
 }
 

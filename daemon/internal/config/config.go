@@ -64,7 +64,7 @@ const (
 	Delete After = "delete" // it is deleted; the archive keeps its bytes
 )
 
-// A Source is a configured place records come from: a folder or a NATS stream.
+// A Source is a configured place records come from: a folder or a stream of messages.
 type Source struct {
 	ID      string
 	Farm    string   // its farm, or "" if rows name the farm
@@ -79,7 +79,8 @@ type Source struct {
 	Rest   time.Duration // how long size and time of a file must stay the same before it is taken
 	Scan   time.Duration // time between two looks into the folder, whatever notices say
 
-	Stream *StreamSource // nil for a folder
+	Stream *StreamSource // nil for anything else
+	MQTT   *MQTTSource   // nil for anything else
 
 	Silent time.Duration // how long nothing may come before the source says so; 0 for ever
 	Again  time.Duration // wait before an original that could not be taken is tried again
@@ -138,9 +139,10 @@ type Feed struct {
 	Kinds        []events.Kind
 	Where        []Condition // all must hold; nil for no condition
 	Format       Format
-	Mapping      string // file; set if Format is Mapped
-	Folder       string // where files go; "" if Stream is set
-	Stream       *StreamTarget
+	Mapping      string        // file; set if Format is Mapped
+	Folder       string        // where files go; "" for a stream
+	Stream       *StreamTarget // nil for anything else
+	MQTT         *MQTTTarget   // nil for anything else
 	Deletes      Deletes       // never empty
 	KnownAnimals bool          // wait until a roster knows the animal
 	Fields       Fields        // Pseudonyms if the feed asks for less than its grant gives, else Identities
@@ -149,6 +151,9 @@ type Feed struct {
 	Rows         int           // rows of a batch
 	Size         int           // bytes of a batch
 }
+
+// ByEvent reports whether the recipient gets events one by one, not files.
+func (f *Feed) ByEvent() bool { return f.Folder == "" }
 
 // A Condition holds for an event of its kind whose field has one of the values
 // (a list: any of them), and for every event of another kind.

@@ -13,7 +13,7 @@
 //	sources:
 //	  chute:
 //	    farm: larkfield             or farms: [ … ], when the rows name the farm
-//	    folder: in/chute            or nats: {url: …, subject: …}
+//	    folder: in/chute            or nats: {url: …, subject: …}, or mqtt: {url: …, topics: …}
 //	    files: ["*.csv"]            default "*"
 //	    below: true                 folders below it too; default false
 //	    mapping: chute.yaml
@@ -32,7 +32,7 @@
 //	    where: {lesion: {code: [DD]}}
 //	    format: cloudevents         cloudevents, cloudevents-array or mapping
 //	    mapping: out.yaml           with format mapping
-//	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}
+//	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}, {mqtt: {url: …, topic: …}}
 //	    deletes: column             column, file or report
 //	    known-animals: any          any, or wait until a roster knows the animal
 //	    identities: granted         granted, or pseudonyms for less than that

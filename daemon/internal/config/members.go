@@ -125,6 +125,7 @@ var sourceMembers = []member[Source]{
 		s.Stream = new(StreamSource)
 		object(r, v, streamSourceMembers, s.Stream)
 	}},
+	{"mqtt", false, func(r *reader, v value, s *Source) { r.mqttSource(v, s) }},
 	{"silent", false, func(r *reader, v value, s *Source) { s.Silent = r.duration(v, time.Minute) }},
 	{"again", false, func(r *reader, v value, s *Source) { s.Again = r.duration(v, 100*time.Millisecond) }},
 }
@@ -198,6 +199,7 @@ var targetMembers = []member[Feed]{
 		f.Stream = new(StreamTarget)
 		object(r, v, streamTargetMembers, f.Stream)
 	}},
+	{"mqtt", false, func(r *reader, v value, f *Feed) { r.mqttTarget(v, f) }},
 }
 
 var streamTargetMembers = append(under(serverMembers, func(s *StreamTarget) *Server { return &s.Server }),

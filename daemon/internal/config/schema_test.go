@@ -104,6 +104,8 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/farms/"+each, names(farmMembers), musts(farmMembers))
 	check("properties/sources/"+each, names(sourceMembers), musts(sourceMembers))
 	check("properties/sources/"+each+"/properties/nats", names(streamSourceMembers), musts(streamSourceMembers))
+	check("properties/sources/"+each+"/properties/mqtt", names(mqttSourceMembers), musts(mqttSourceMembers))
+	check("properties/feeds/"+each+"/properties/to/properties/mqtt", names(mqttTargetMembers), musts(mqttTargetMembers))
 	check("properties/recipients/"+each, names(recipientMembers), musts(recipientMembers))
 	check("properties/feeds/"+each, names(feedMembers), musts(feedMembers))
 	check("properties/feeds/"+each+"/properties/to", names(targetMembers), musts(targetMembers))
@@ -199,6 +201,12 @@ func TestSchema_AgreesWithTheReader(t *testing.T) {
 		{"to: {folder: out}", "to: {folder: out}\n    batch: {size: 4MB}"},
 		{"to: {folder: out}", "to: {nats: {url: \"http://a\", subject: b}}"},
 		{"to: {folder: out}", "to: {nats: {url: \"nats://a\", subject: b, token: hunter2}}"},
+		{"to: {folder: out}", "to: {mqtt: {url: \"mqtt://a\"}}"},
+		{"to: {folder: out}", "to: {mqtt: {url: \"nats://a\", topic: b}}"},
+		{"to: {folder: out}", "to: {mqtt: {url: \"mqtt://a\", topic: b, version: 4}}"},
+		{"to: {folder: out}", "to: {mqtt: {url: \"mqtt://a\", topic: b, mode: plain}}"},
+		{"    folder: in", "    mqtt: {url: \"mqtt://a\", topics: b, qos: 3}"},
+		{"    folder: in", "    mqtt: {url: \"mqtt://a\", topics: []}"},
 		{"from: 2026-01-01", "from: 2026-02-30"},
 		{"purpose: care, ", ""},
 		{"recipients:", "grants: {}\nrecipients:"},

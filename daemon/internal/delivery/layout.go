@@ -40,7 +40,7 @@ type layout struct {
 }
 
 func newLayout(f *config.Feed, source []byte, encoders map[string]adapters.NewEncoder) (*layout, error) {
-	l := &layout{id: layoutID{Format: f.Format, Deletes: f.Deletes}, events: f.Stream != nil, encoders: encoders}
+	l := &layout{id: layoutID{Format: f.Format, Deletes: f.Deletes}, events: f.ByEvent(), encoders: encoders}
 	if f.Format != config.Mapped {
 		return l, nil
 	}

@@ -146,6 +146,9 @@ func (f *feed) show() {
 	if f.cfg.Stream != nil {
 		s.To = f.cfg.Stream.URL
 	}
+	if f.cfg.MQTT != nil {
+		s.To = f.cfg.MQTT.URL
+	}
 	if st.Plan != nil {
 		s.Planned = st.Plan.Name
 	}
