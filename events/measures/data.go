@@ -1,0 +1,141 @@
+package measures
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"dewclaw/events"
+	"dewclaw/events/herd"
+)
+
+// Unseen is what figures cannot see, of the farm as a whole.
+type Unseen struct {
+	Held           int `json:"held"`           // held records nobody has settled
+	Unmatched      int `json:"unmatched"`      // animals that no roster explains
+	UnmatchedFacts int `json:"unmatchedFacts"` // facts about them
+	Contradictions int `json:"contradictions"`
+	LeftOut        int `json:"leftOut"` // facts in doubt
+	Waiting        int `json:"waiting"` // retractions that wait for a person
+}
+
+// A GoneClaw is a claw that an animal does not have from a day on, or for a time.
+type GoneClaw struct {
+	Animal, Foot, Claw string
+	Since, Until       string // days; Until "" if it is for good
+	Event              events.Entity
+}
+
+// Data is what measures are worked out from: what a herd knows of one farm at one
+// log position, as far as a question needs it.
+type Data struct {
+	Farm     string
+	Position events.Position
+	Gap      int           // days, with which Cases were worked out
+	Animals  []herd.Animal // all the rosters ever told of
+	Scores   []herd.Score  // from some time before the period to its end
+	Exams    []herd.Fact   // examinations and lesions of the period
+	Cases    []herd.Case   // ever
+	Devices  []herd.Device // ever on from the first day of the period
+	Gone     []GoneClaw
+	Unseen   Unseen
+}
+
+// what a measure needs of Data beside the animals.
+type needs uint
+
+const (
+	needScores needs = 1 << iota
+	needExams
+	needCases
+	needDevices
+)
+
+// Load reads from a view what the named measures need to answer a question. The
+// error is of kind [events.ErrInvalid] for a question that makes no sense,
+// [events.ErrNotFound] for a farm or measure that is not there; others are those
+// of the view. It blocks while the view reads.
+func Load(ctx context.Context, v *herd.View, q Question, names ...string) (*Data, error) {
+	if err := q.Check(); err != nil {
+		return nil, err
+	}
+	var need needs
+	for _, name := range names {
+		m, err := find(name)
+		if err != nil {
+			return nil, err
+		}
+		need |= m.needs
+	}
+	if err := checkFarm(ctx, v, q.Farm); err != nil {
+		return nil, err
+	}
+	l := &loader{ctx: ctx, v: v, q: q.withDefaults(v.GapDays())}
+	l.d = &Data{Farm: q.Farm, Position: v.Position(), Gap: l.q.Gap}
+	for _, step := range []struct {
+		need needs
+		read func() error
+	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needDevices, l.devices}} {
+		if need&step.need == 0 && step.need != ^needs(0) {
+			continue
+		}
+		if err := step.read(); err != nil {
+			return nil, err
+		}
+	}
+	return l.d, nil
+}
+
+func checkFarm(ctx context.Context, v *herd.View, farm string) error {
+	farms, err := v.Farms(ctx)
+	if err != nil || slices.Contains(farms, farm) {
+		return err
+	}
+	f := &events.Fault{Kind: events.ErrNotFound, Who: "measure", What: "farm", Wanted: "a farm the log tells of", Got: fmt.Sprintf("%.200q", farm)}
+	if len(farms) > 0 {
+		f.Hints = []string{"there are: " + strings.Join(farms, ", ")}
+	}
+	return f
+}
+
+type loader struct {
+	ctx context.Context
+	v   *herd.View
+	q   Question
+	d   *Data
+}
+
+func (l *loader) animals() (err error) {
+	l.d.Animals, err = l.v.Animals(l.ctx, l.q.Farm, "")
+	return err
+}
+
+func (l *loader) unseen() error {
+	c, err := l.v.Counts(l.ctx, l.q.Farm)
+	l.d.Unseen = Unseen{c.Held, c.Unmatched, c.UnmatchedFacts, c.Contradictions, c.LeftOut, c.Waiting}
+	return err
+}
+
+func (l *loader) scores() (err error) {
+	from := (dayOf(l.q.From, 0) - history).String()
+	l.d.Scores, err = l.v.Scores(l.ctx, l.q.Farm, from, l.q.To)
+	return err
+}
+
+func (l *loader) exams() (err error) {
+	l.d.Exams, err = l.v.Facts(l.ctx, herd.FactQuery{
+		Farm: l.q.Farm, From: l.q.From, To: l.q.To, Kinds: []events.Kind{events.KindExamination, events.KindLesion},
+	})
+	return err
+}
+
+func (l *loader) cases() (err error) {
+	l.d.Cases, err = l.v.Cases(l.ctx, herd.CaseQuery{Farm: l.q.Farm, Gap: l.q.Gap})
+	return err
+}
+
+func (l *loader) devices() (err error) {
+	l.d.Devices, err = l.v.FarmDevices(l.ctx, l.q.Farm, l.q.From)
+	return err
+}

@@ -1,0 +1,179 @@
+package measures_test
+
+import (
+	"fmt"
+	"testing"
+
+	"dewclaw/events"
+	"dewclaw/events/herd"
+	"dewclaw/events/measures"
+)
+
+// exam makes an examination of cow n with these feet examined.
+func exam(n int, day, reason string, feet ...string) herd.Fact {
+	p := &events.Examination{Outcome: "findings", Reasons: []string{reason}}
+	for _, f := range feet {
+		p.Feet = append(p.Feet, events.FootExam{Foot: f, Examined: "yes"})
+	}
+	return herd.Fact{Entity: events.Entity(fmt.Sprintf("exam.%d.%s", n, day)), Day: day, Animal: fmt.Sprint("c", n), Known: true, Payload: p}
+}
+
+// lesion makes a finding of that examination.
+func lesion(n int, day, foot, claw, code string, zones ...int) herd.Fact {
+	p := &events.Lesion{Foot: foot, Claw: claw, Code: code, Zones: events.Zones{Map: "claw-zones-13", Numbers: zones}}
+	p.Examination = events.Entity(fmt.Sprintf("exam.%d.%s", n, day))
+	return herd.Fact{Entity: events.Entity(fmt.Sprintf("lesion.%d.%s.%s.%s.%s", n, day, foot, claw, code)), Day: day, Animal: fmt.Sprint("c", n), Known: true, Payload: p}
+}
+
+func staged(f herd.Fact, stage string) herd.Fact {
+	f.Payload.(*events.Lesion).Stage = stage
+	f.Entity += events.Entity("." + stage)
+	return f
+}
+
+// trimmed is four cows on the chute, one of them twice; cow 5 was not.
+func trimmed() *measures.Data {
+	return &measures.Data{Animals: cows(5), Exams: []herd.Fact{
+		exam(1, "2025-03-05", "routine", "LF", "RF", "LH", "RH"),
+		lesion(1, "2025-03-05", "LH", "outer", "SU", 4),
+		lesion(1, "2025-03-05", "LH", "outer", "WLF", 3),
+		exam(1, "2025-04-05", "recheck", "LH"),
+		lesion(1, "2025-04-05", "LH", "outer", "SU", 4),
+		exam(2, "2025-03-05", "routine", "LF", "RF", "LH", "RH"),
+		exam(3, "2025-03-05", "lame", "RH"),
+		lesion(3, "2025-03-05", "RH", "inner", "U", 5),
+		staged(lesion(3, "2025-03-05", "RH", "none", "DD", 10), "M2"),
+		exam(4, "2025-03-05", "routine", "LH", "RH"),
+		staged(lesion(4, "2025-03-05", "LH", "none", "DD", 10), "M4"),
+		staged(lesion(4, "2025-03-05", "RH", "none", "DD", 10), ""),
+	}}
+}
+
+func TestLesions_CountOnlyWhatWasExamined(t *testing.T) {
+	r := work(t, trimmed(), question(), "lesions")
+	wants(t, r, map[string]string{
+		"animals.any": "75 3/4",
+		"animals.U":   "50 2/4",
+		"animals.SU":  "25 1/4",
+		"animals.WL":  "25 1/4",
+		"animals.DD":  "50 2/4",
+		"feet.any":    "36.36 4/11", // 4 + 4 + 1 + 2 feet; LH of cow 1, RH of 3, both of 4
+		"feet.U":      "18.18 2/11",
+		"claws.U":     "9.091 2/22",
+		"claws.any":   "9.091 2/22", // skin belongs to no claw
+		// by reason
+		"animals.routine.any": "66.67 2/3",
+		"animals.lame.any":    "100 1/1",
+		"animals.recheck.U":   "100 1/1",
+	})
+	if f := r.Figure("animals.any"); *f.Seen != 4 || *f.Eligible != 5 {
+		t.Errorf("seen %d of %d, wanted 4 of 5", *f.Seen, *f.Eligible)
+	}
+}
+
+func TestLesions_AClawThatIsGoneIsInNoDenominator(t *testing.T) {
+	d := trimmed()
+	d.Gone = []measures.GoneClaw{{Animal: "c2", Foot: "RH", Claw: "inner", Since: "2025-01-01"}}
+	wants(t, work(t, d, question(), "lesions"), map[string]string{"claws.any": "9.524 2/21", "feet.any": "36.36 4/11"})
+	d.Gone[0].Until = "2025-02-01" // a horn capsule that grew again
+	wants(t, work(t, d, question(), "lesions"), map[string]string{"claws.any": "9.091 2/22"})
+}
+
+func TestLesions_LeavesOutWhatCannotBeSeenWhole(t *testing.T) {
+	for _, x := range []struct {
+		name    string
+		change  func(*events.Examination, *herd.Fact)
+		want    string
+		because string
+	}{
+		{"held rows", func(p *events.Examination, _ *herd.Fact) { p.Outcome = "incomplete" }, "66.67 2/3", "incomplete"},
+		{"not done", func(p *events.Examination, _ *herd.Fact) { p.Outcome = "not-done" }, "66.67 2/3", "not carried out"},
+		{"in doubt", func(_ *events.Examination, f *herd.Fact) { f.Doubts = []string{"mirrored-foot"} }, "66.67 2/3", "contradict"},
+	} {
+		d := trimmed()
+		x.change(d.Exams[6].Payload.(*events.Examination), &d.Exams[6]) // of cow 3
+		r := work(t, d, question(), "lesions")
+		wants(t, r, map[string]string{"animals.any": x.want})
+		if leftOut(r, x.because) == 0 {
+			t.Errorf("%s: left out is %v", x.name, r.LeftOut)
+		}
+	}
+}
+
+func TestLesions_AHealedOneIsNoneOnAFootThatWasSeen(t *testing.T) {
+	d := trimmed()
+	d.Exams[7].Payload.(*events.Lesion).Course = "healed"
+	wants(t, work(t, d, question(), "lesions"), map[string]string{"animals.U": "25 1/4", "feet.U": "9.091 1/11"})
+}
+
+func TestZones_CountClawsAndFeet(t *testing.T) {
+	wants(t, work(t, trimmed(), question(), "zones"), map[string]string{
+		"zone.hind.outer.4":  "14.29 1/7", // hind feet: 2 + 2 + 1 + 2
+		"zone.hind.outer.3":  "14.29 1/7",
+		"zone.hind.inner.5":  "14.29 1/7",
+		"zone.hind.foot.10":  "42.86 3/7",
+		"zone.front.inner.4": "0 0/4",
+	})
+}
+
+func TestDermatitis_ByStageOfTheNewestExamination(t *testing.T) {
+	d := trimmed()
+	wants(t, work(t, d, question(), "dermatitis"), map[string]string{
+		"active.feet":    "9.091..18.18 1/11", // RH of cow 4: nobody told the stage
+		"active.animals": "25..50 1/4",
+		"stage.M2":       "9.091 1/11",
+		"stage.M4":       "9.091 1/11",
+		"stage.not-told": "9.091 1/11",
+		"stage.none":     "72.73 8/11",
+	})
+	d.Exams = append(d.Exams, exam(3, "2025-04-20", "recheck", "RH"))
+	wants(t, work(t, d, question(), "dermatitis"), map[string]string{"active.feet": "0..9.091 0/11"})
+}
+
+// lesionCase is a case of class U of cow n on LH outer.
+func lesionCase(n int, first, healed string, recurrence bool) herd.Case {
+	return herd.Case{
+		Animal: fmt.Sprint("c", n), Known: true, Class: "U", Foot: "LH", Claw: "outer", First: first, Last: first, Healed: healed,
+		Open: healed == "", Recurrence: recurrence,
+		Seen: []herd.Sighting{{Day: first, Lesions: []herd.Found{{Code: "SU", Reports: []herd.Report{{Entity: events.Entity(fmt.Sprint("case.", n, ".", first))}}}}}},
+	}
+}
+
+func TestCases_PerTimePresent(t *testing.T) {
+	d := &measures.Data{Animals: cows(4), Cases: []herd.Case{
+		lesionCase(1, "2025-02-01", "2025-03-01", false), // before the period
+		lesionCase(1, "2025-04-01", "", true),
+		lesionCase(2, "2025-03-02", "2025-03-20", false),
+		lesionCase(9, "2025-03-02", "", false), // no roster knows her
+	}}
+	d.Animals[2].Stays = []herd.Stay{{Entered: "2025-04-21"}}
+	d.Animals[3].Stays = []herd.Stay{{Entered: "2024-01-01", Left: "2025-03-11"}}
+	r := work(t, d, question(), "cases")
+	// 61 days for cows 1 and 2, 10 for cow 3 and 10 for cow 4: 142 cow-days.
+	wants(t, r, map[string]string{
+		"new.any.year":  "514.4 2 in 142",
+		"new.U.month":   "42.87 2 in 142",
+		"again.U.month": "21.43 1 in 142",
+	})
+	if leftOut(r, "no roster") != 1 {
+		t.Errorf("left out: %v", r.LeftOut)
+	}
+}
+
+func TestRecurrence_WatchesUntilSheLeft(t *testing.T) {
+	d := &measures.Data{Animals: cows(3), Cases: []herd.Case{
+		lesionCase(1, "2024-12-20", "2025-01-01", false),
+		lesionCase(1, "2025-02-10", "", true), // 40 days
+		lesionCase(2, "2024-12-20", "2025-01-11", false),
+		lesionCase(3, "2024-12-20", "2025-01-01", false),
+	}}
+	d.Animals[1].Stays = []herd.Stay{{Entered: "2024-01-01", Left: "2025-01-31"}} // 20 days
+	q := question()
+	q.From, q.To = "2025-01-01", "2025-12-31"
+	r := work(t, d, q, "recurrence")
+	// At risk at 40 days: cows 1 and 3; half of them came back.
+	wants(t, r, map[string]string{"again.any-lesion.90": "50 1/3", "again.any-lesion.median": "40 1/3"})
+	if len(r.Curves) != 1 || r.Curves[0].N != 3 {
+		t.Errorf("curves: %+v", r.Curves)
+	}
+}

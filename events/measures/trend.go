@@ -1,0 +1,149 @@
+package measures
+
+import (
+	"math"
+
+	"dewclaw/events/measures/stats"
+)
+
+// trend makes the row of prevalences of the sessions with what tells a change from
+// chance: trend test, p chart, cumulative sums. Scores with a block or wrap on are
+// not in it, and scales meet only at lame or not lame.
+func (w *work) trend() {
+	w.chooseBase(InMilk)
+	w.makeLooks()
+	sessions := w.herdSessions()
+	var shares []stats.Cluster
+	var kept []*session
+	worn := 0
+	for _, s := range sessions {
+		free, on := unworn(s.looks)
+		worn += on
+		if len(free) == 0 {
+			continue
+		}
+		s.looks = free
+		t := count(free, isLame)
+		shares, kept = append(shares, stats.Cluster{X: t.x, N: t.n}), append(kept, s)
+	}
+	w.leave("scores with a block or wrap on", worn)
+	w.noSessions(len(kept), 2)
+	if len(kept) == 0 {
+		return
+	}
+	w.chart(kept, shares)
+	if len(kept) > 1 {
+		w.rising(kept, shares)
+		w.cusum(kept, shares)
+	}
+	w.note("trend test, chart and sums take the sessions to be of other animals each time; here the same cows are scored again, so they are a hint and no proof")
+	if n := scaleNames(allLooks(kept)); len(kept) > 0 && !oneScale(kept) {
+		w.note("the row joins scales (%s) at lame or not lame: a step where the scale changes may be the scale's", n)
+	}
+}
+
+func allLooks(list []*session) (out []*look) {
+	for _, s := range list {
+		out = append(out, s.looks...)
+	}
+	return out
+}
+
+func oneScale(list []*session) bool {
+	for _, s := range list {
+		if scaleNames(s.looks) != scaleNames(list[0].looks) {
+			return false
+		}
+	}
+	return true
+}
+
+// fewSessions is from which number of sessions on limits are not rough any more
+// (20 to 25 samples, Montgomery, from memory).
+const fewSessions = 20
+
+// chart adds each session with its limits on the p chart.
+func (w *work) chart(list []*session, shares []stats.Cluster) {
+	chart := stats.NewPChart(shares, nil)
+	for i, s := range list {
+		t := count(s.looks, isLame)
+		f := w.share("lame."+s.day.String(), "lame, without block or wrap", t.x, t.n, "scored without block or wrap")
+		f.Section, f.Group, f.Scale = "sessions", s.day.String(), scaleNames(s.looks)
+		f.made(t.counted, t.rest)
+		limits := interval("three standard errors around the mean of the sessions", chart.Points[i].Limits, 100)
+		f.Limits, f.Out = &limits, chart.Points[i].Out
+		if f.Out {
+			f.caution("beyond the limits: more than chance")
+		}
+	}
+	f := w.add("mean", "mean of the sessions, each animal counting the same")
+	f.Section, f.Unit, f.Value = "chart", "%", Number(100*chart.Centre)
+	if len(list) < fewSessions {
+		f.caution("limits of fewer than %d sessions are rough", fewSessions)
+	}
+}
+
+// rising adds the trend test, in both forms in print, and the slope.
+func (w *work) rising(list []*session, shares []stats.Cluster) {
+	var groups []stats.Group
+	for i, s := range list {
+		groups = append(groups, stats.Group{X: shares[i].X, N: shares[i].N, Score: float64(s.day - list[0].day)})
+	}
+	t := stats.CochranArmitage(groups)
+	f := w.add("slope", "rise of the share lame in a year, weighted by animals")
+	f.Section, f.Unit, f.Value = "trend", "points", Number(100*daysAYear*t.Slope)
+	for _, x := range []struct {
+		key, what string
+		p, chi    float64
+	}{
+		{"trend", "does the share rise or fall by more than chance: Cochran-Armitage without (N-1)/N", t.P, t.ChiSquare},
+		{"trend-n", "the same with the factor (N-1)/N, as other books have it", t.PN, t.ChiSquareN},
+	} {
+		f := w.add(x.key, x.what)
+		f.Section, f.Unit, f.Value = "trend", "p", Number(x.p)
+		f.note("chi-square %.4g with one degree of freedom; scores are days", x.chi)
+	}
+}
+
+// cusum adds where cumulative sums of standardized shares signal (Page 1954).
+func (w *work) cusum(list []*session, shares []stats.Cluster) {
+	x, n := 0, 0
+	for _, s := range shares {
+		x, n = x+s.X, n+s.N
+	}
+	target := float64(x) / float64(n)
+	if w.q.Target > 0 {
+		target = w.q.Target / 100
+	}
+	if target <= 0 || target >= 1 {
+		w.note("no cumulative sums: every score says the same")
+		return
+	}
+	w.parameter("target of the cumulative sums", percent(100*target))
+	w.parameter("standard errors let pass by the cumulative sums", w.q.Slack)
+	w.parameter("standard errors at which they signal", w.q.Decision)
+	var z []float64
+	for _, s := range shares {
+		z = append(z, (float64(s.X)/float64(s.N)-target)/math.Sqrt(target*(1-target)/float64(s.N)))
+	}
+	points := stats.Cusum(z, 0, w.q.Slack, w.q.Decision)
+	last := points[len(points)-1]
+	for _, side := range []struct {
+		key, what string
+		value     float64
+		sign      func(stats.CusumPoint) float64
+	}{
+		{"cusum.up", "cumulative sum above the target, now", last.High, func(p stats.CusumPoint) float64 { return p.High }},
+		{"cusum.down", "cumulative sum below the target, now", last.Low, func(p stats.CusumPoint) float64 { return p.Low }},
+	} {
+		f := w.add(side.key, side.what)
+		f.Section, f.Unit, f.Value = "cumulative sums", "standard errors", Number(side.value)
+		for i, p := range points {
+			if side.sign(p) > w.q.Decision {
+				f.Out = true
+				f.caution("signalled first at the session of %s", list[i].day)
+				break
+			}
+		}
+	}
+}
