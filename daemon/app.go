@@ -38,20 +38,21 @@ type app struct {
 type commands struct {
 	Config string `placeholder:"FILE" help:"The config; default dewclaw.yaml in the current folder, or $DEWCLAW_CONFIG."`
 
-	Demo    demoCommand    `cmd:"" help:"Make two invented farms and take them all the way, in a folder of their own."`
-	Run     runCommand     `cmd:"" help:"Read, keep and feed until told to stop: the daemon."`
-	Once    onceCommand    `cmd:"" help:"Read what waits, feed it, stop."`
-	Check   checkCommand   `cmd:"" help:"Check config, mappings and their examples; start nothing."`
-	Try     tryCommand     `cmd:"" help:"Show what a mapping makes of a file; keep nothing."`
-	Events  eventsCommand  `cmd:"" help:"List events of the log."`
-	Held    heldCommand    `cmd:"" help:"Held records: list, show, fix, release, drop."`
-	Correct correctCommand `cmd:"" help:"Correct an accepted event: another animal or foot, other values, or withdraw it."`
-	Trace   traceCommand   `cmd:"" help:"Lead an event back to its line, or a line forward to its events."`
-	Feed    feedCommand    `cmd:"" help:"Feeds: list, show, rewind, pause, resume, replay, test."`
-	Verify  verifyCommand  `cmd:"" help:"Read the archive again and hold the log to it."`
-	Export  exportCommand  `cmd:"" help:"Write the whole log as CloudEvents."`
-	Codes   codesCommand   `cmd:"" help:"Print the code lists."`
-	Schema  schemaCommand  `cmd:"" help:"Print the published schemas."`
+	Demo     demoCommand     `cmd:"" help:"Make two invented farms and take them all the way, in a folder of their own."`
+	Run      runCommand      `cmd:"" help:"Read, keep and feed until told to stop: the daemon."`
+	Once     onceCommand     `cmd:"" help:"Read what waits, feed it, stop."`
+	Check    checkCommand    `cmd:"" help:"Check config, mappings and their examples; start nothing."`
+	Try      tryCommand      `cmd:"" help:"Show what a mapping makes of a file; keep nothing."`
+	Events   eventsCommand   `cmd:"" help:"List events of the log."`
+	Held     heldCommand     `cmd:"" help:"Held records: list, show, fix, release, drop."`
+	Correct  correctCommand  `cmd:"" help:"Correct an accepted event: another animal or foot, other values, or withdraw it."`
+	Trace    traceCommand    `cmd:"" help:"Lead an event back to its line, or a line forward to its events."`
+	Worklist worklistCommand `cmd:"" help:"What is due on a farm, for trimmer, milkers, vet or manager; and the report of a visit."`
+	Feed     feedCommand     `cmd:"" help:"Feeds: list, show, rewind, pause, resume, replay, test."`
+	Verify   verifyCommand   `cmd:"" help:"Read the archive again and hold the log to it."`
+	Export   exportCommand   `cmd:"" help:"Write the whole log as CloudEvents."`
+	Codes    codesCommand    `cmd:"" help:"Print the code lists."`
+	Schema   schemaCommand   `cmd:"" help:"Print the published schemas."`
 }
 
 const about = `Carries hoof-trimming records from whatever writes them at the chute to whoever needs them afterwards.

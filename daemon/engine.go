@@ -25,6 +25,7 @@ import (
 	"dewclaw/events/herd"
 	"dewclaw/events/index"
 	"dewclaw/events/streamlog"
+	"dewclaw/events/worklist"
 	"dewclaw/schema/rules"
 )
 
@@ -64,6 +65,9 @@ type engine struct {
 
 	held func(heldNow) // told of records as they are held, from the goroutine of their source; may be nil
 
+	follows bool // the daemon keeps the read model up to the log
+
+	lists  *worklist.Settings
 	damage error // the log is damaged: what is whole can be read, nothing else works
 	opened []opened
 }
@@ -172,6 +176,9 @@ func (e *engine) openIndex(ctx context.Context, _ openOptions) error {
 func (e *engine) openIntake(context.Context, openOptions) error {
 	var err error
 	if e.rules, err = ruleSettings(e.project.config.Settings); err != nil {
+		return err
+	}
+	if e.lists, err = listSettings(e.project.config.Settings, e.rules); err != nil {
 		return err
 	}
 	e.intake = intake.New(intake.Deps{
@@ -301,7 +308,24 @@ func ruleSettings(set map[string]string) (*rules.Settings, error) {
 	s := rules.Defaults()
 	var errs []error
 	for _, name := range slices.Sorted(maps.Keys(set)) {
-		errs = append(errs, s.Set(name, set[name]))
+		if !worklist.Has(name) {
+			errs = append(errs, s.Set(name, set[name]))
+		}
+	}
+	return s, errors.Join(errs...)
+}
+
+// listSettings reads the windows and limits of worklists.
+func listSettings(set map[string]string, r *rules.Settings) (*worklist.Settings, error) {
+	s := worklist.Defaults()
+	if r.SoleCriticalMM.IsSet() {
+		s.SoleCriticalMM = r.SoleCriticalMM
+	}
+	var errs []error
+	for _, name := range slices.Sorted(maps.Keys(set)) {
+		if worklist.Has(name) {
+			errs = append(errs, s.Set(name, set[name]))
+		}
 	}
 	return s, errors.Join(errs...)
 }
@@ -319,6 +343,7 @@ func (e *engine) operations() api.Operations {
 		"correct":      api.Typed(e.correct),
 		"verify":       api.Typed(e.verify),
 		"trace":        api.Typed(e.trace),
+		"worklist":     api.Typed(e.worklist),
 		"feed.list":    api.Typed(e.listFeeds),
 		"feed.show":    api.Typed(e.onFeed(e.showFeed)),
 		"feed.rewind":  api.Typed(e.onFeed(e.rewindFeed)),

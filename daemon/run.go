@@ -81,6 +81,7 @@ type part struct {
 }
 
 func newDaemon(e *engine) *daemon {
+	e.follows = true
 	d := &daemon{e: e}
 	d.add("read model", e.herd.Follow)
 	d.add("feeds", e.feeds.Run)

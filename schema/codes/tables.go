@@ -13,6 +13,7 @@ var lists = map[string]func() *List{
 	"dd-stages":            plain("dd-stages"),
 	"decisions":            plain("decisions"),
 	"devices":              plain("devices"),
+	"due":                  as(Dues),
 	"exam-results":         plain("exam-results"),
 	"feet":                 plain("feet"),
 	"gait":                 as(Gait),
@@ -140,3 +141,16 @@ var timings = later[Timing]("timings")
 
 // Timings returns the list of elapsed times rules count in.
 func Timings() *Table[Timing] { return timings() }
+
+// A Due is an entry of the list due. One of Hours, Days and Text is set.
+type Due struct {
+	Entry `yaml:",inline"`
+	Hours int    `yaml:"hours"` // elapsed
+	Days  int    `yaml:"days"`
+	Text  string `yaml:"text"`
+}
+
+var dues = later[Due]("due")
+
+// Dues returns the list of windows and limits worklists count in.
+func Dues() *Table[Due] { return dues() }

@@ -23,7 +23,7 @@ type Config struct {
 	Recipients []Recipient
 	Feeds      []Feed
 	Grants     []Grant
-	Settings   map[string]string // thresholds by name (code lists advisories and timings), as text; nil for the defaults
+	Settings   map[string]string // thresholds by name (code lists advisories, timings and due), as text; nil for the defaults
 }
 
 // A Log says where the log lives. Without a URL it is embedded and lies in the

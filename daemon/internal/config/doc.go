@@ -42,7 +42,7 @@
 //	grants:
 //	  - {farm: larkfield, recipient: vet, purpose: treatment, kinds: [examination, lesion],
 //	     period: {from: 2026-01-01}, fields: identities, from: 2026-01-01, until: 2026-12-31}
-//	settings: {toe-hairline: 82.55} thresholds, named in the code lists advisories and timings
+//	settings: {toe-hairline: 82.55} thresholds, named in the code lists advisories, timings and due
 //
 // Ids are lower-case letters, digits and hyphens, begin with a letter, have at
 // most 63 characters and never change. Paths are relative to the file. Durations

@@ -292,8 +292,8 @@ func (r *reader) grants(v value) []Grant {
 	return out
 }
 
-// settings reads the thresholds by the names that the code lists advisories and
-// timings give them.
+// settings reads the thresholds by the names that the code lists advisories,
+// timings and due give them.
 func (r *reader) settings(v value) map[string]string {
 	lengths, times := map[string]bool{}, map[string]bool{}
 	var known []string
@@ -306,6 +306,10 @@ func (r *reader) settings(v value) map[string]string {
 	for _, c := range codes.Timings().Codes() {
 		known = append(known, c)
 		times[c] = true
+	}
+	for _, d := range codes.Dues().All() {
+		known = append(known, d.Code)
+		times[d.Code] = d.Text == ""
 	}
 	out := map[string]string{}
 	for _, p := range r.pairs(v) {

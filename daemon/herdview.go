@@ -1,0 +1,24 @@
+package main
+
+import (
+	"context"
+
+	"dewclaw/events/herd"
+)
+
+// herdView opens a view of the read model that has every entry the log had when
+// it was asked for. While the daemon follows the log it waits for that; else it
+// reads the rest itself. The caller closes the view.
+func (e *engine) herdView(ctx context.Context) (*herd.View, error) {
+	last, _ := e.log.Last()
+	var err error
+	if e.follows {
+		err = e.herd.WaitFor(ctx, last)
+	} else {
+		err = e.herd.CatchUp(ctx)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return e.herd.View(ctx)
+}

@@ -1,0 +1,165 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"dewclaw/daemon/internal/config"
+	"dewclaw/events"
+	"dewclaw/events/herd"
+	"dewclaw/events/worklist"
+)
+
+// worklistCommand prints what is due on a farm on a day.
+type worklistCommand struct {
+	Farm     string          `help:"The farm; may be left out where there is one."`
+	Date     string          `type:"day" placeholder:"YYYY-MM-DD" help:"The day of the list; default today, as the farm has it."`
+	For      worklist.Reader `enum:"trimmer,milkers,vet,manager,everyone" default:"trimmer" help:"Who reads it: trimmer, milkers, vet, manager or everyone."`
+	Order    string          `enum:"urgency,chute" default:"urgency" help:"urgency, or chute: heifers and clean feet first, digital dermatitis last."`
+	Capacity int             `placeholder:"N" help:"Places on the chute. The first two tiers are never left out."`
+	Next     string          `type:"day" placeholder:"YYYY-MM-DD" help:"The next visit; default as the setting next-visit says."`
+	Format   string          `enum:"table,csv,json,html" default:"table" help:"table, csv, json, or html: a page to print."`
+	Paper    string          `enum:"a4,letter" default:"a4" help:"Paper of the page: a4 or letter."`
+}
+
+// worklistQuery is the input of the operation "worklist".
+type worklistQuery struct {
+	Farm, Date, Next string
+	For              worklist.Reader
+	Chute            bool
+	Capacity         int
+}
+
+func (c *worklistCommand) Run(a *app) error {
+	if c.Capacity < 0 {
+		return refuse(fmt.Sprintf("--capacity: wanted a number over 0, got %d", c.Capacity), a.self+" worklist --help")
+	}
+	q := worklistQuery{Farm: c.Farm, Date: c.Date, Next: c.Next, For: c.For, Chute: c.Order == "chute", Capacity: c.Capacity}
+	return items(a, "worklist", q, func(l worklist.List) error { return a.printList(&l, c.Format, c.Paper) })
+}
+
+func (a *app) printList(l *worklist.List, format, paper string) error {
+	switch format {
+	case "json":
+		return a.line(l)
+	case "csv":
+		return listCSV(a.stdout, l)
+	case "html":
+		return listPage(a.stdout, l, paper)
+	}
+	return listText(a, l)
+}
+
+// worklist is the operation "worklist": one list.
+func (e *engine) worklist(ctx context.Context, q worklistQuery, emit func(any) error) error {
+	farm, err := e.farmOf(q.Farm)
+	if err != nil {
+		return err
+	}
+	in, err := e.listInput(ctx, farm, q.Date)
+	if err != nil {
+		return err
+	}
+	if q.Next != "" && q.Next <= in.Day {
+		return &events.Fault{Kind: events.ErrInvalid, What: "--next", Wanted: "a day after " + in.Day, Got: q.Next}
+	}
+	in.NextVisit = q.Next
+	return emit(worklist.Make(in, worklist.Options{For: q.For, Chute: q.Chute, Capacity: q.Capacity}))
+}
+
+// farmOf returns the farm that is asked for; the only one if none is named.
+func (e *engine) farmOf(id string) (*config.Farm, error) {
+	c := e.project.config
+	if id == "" && len(c.Farms) == 1 {
+		return &c.Farms[0], nil
+	}
+	if f := c.Farm(id); f != nil {
+		return f, nil
+	}
+	var ids []string
+	for _, f := range c.Farms {
+		ids = append(ids, f.ID)
+	}
+	if id == "" {
+		return nil, &events.Fault{Kind: events.ErrInvalid, What: "--farm", Wanted: "one of " + join(ids), Got: "nothing"}
+	}
+	return nil, missing("farm", id, ids, "see the config")
+}
+
+// listInput gathers what lists of a farm are made of, at the end of a day; today
+// as the farm has it with day "".
+func (e *engine) listInput(ctx context.Context, f *config.Farm, day string) (*worklist.Input, error) {
+	zone, err := time.LoadLocation(f.Zone)
+	if err != nil {
+		return nil, fmt.Errorf("zone of farm %s: %w: %w", f.ID, err, events.ErrInvalid)
+	}
+	in := &worklist.Input{Farm: f.ID, Name: f.Name, Day: day, Now: e.now(), Zone: zone, Settings: e.lists}
+	if in.Day == "" {
+		in.Day = in.Now.In(zone).Format(time.DateOnly)
+	}
+	v, err := e.herdView(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer v.Close()
+	if in.Position = v.Position(); err == nil {
+		err = fill(ctx, v, in)
+	}
+	if err == nil {
+		in.Held, err = e.heldOf(ctx, v, f.ID)
+	}
+	return in, err
+}
+
+func fill(ctx context.Context, v *herd.View, in *worklist.Input) (err error) {
+	if in.Standings, err = v.Standings(ctx, in.Farm, in.Day); err != nil {
+		return err
+	}
+	if in.Roster, err = v.Roster(ctx, in.Farm); err != nil {
+		return err
+	}
+	if in.Unmatched, err = v.Unmatched(ctx, in.Farm); err != nil {
+		return err
+	}
+	if in.Conflicts, err = v.Contradictions(ctx, in.Farm); err != nil {
+		return err
+	}
+	waiting, err := v.Waiting(ctx, in.Farm)
+	in.Waiting = len(waiting)
+	return err
+}
+
+// heldOf returns the held records of a farm, those that look urgent first.
+func (e *engine) heldOf(ctx context.Context, v *herd.View, farm string) ([]worklist.Held, error) {
+	list, err := v.Held(ctx, farm)
+	if err != nil {
+		return nil, err
+	}
+	var out []worklist.Held
+	for _, h := range list {
+		x := worklist.Held{ID: h.ID, Source: h.Source, Animal: h.Seen.Animal, Day: h.Seen.Date, Foot: h.Seen.Foot, Words: h.Seen.Words}
+		item, err := e.quarantine.Show(ctx, h.ID)
+		if err != nil {
+			return nil, err
+		}
+		x.Urgent = item.Urgent
+		out = append(out, x)
+	}
+	slices.SortStableFunc(out, func(a, b worklist.Held) int {
+		return boolOrder(a.Urgent != "", b.Urgent != "")
+	})
+	return out, nil
+}
+
+// boolOrder sorts true before false.
+func boolOrder(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return -1
+	}
+	return 1
+}

@@ -1,0 +1,54 @@
+package main
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+
+	"dewclaw/events/worklist"
+)
+
+// pageText is the frame of every printed page: black and white, large, no colour
+// and no grey that carries a meaning, so that a copy or a wet hand harms nothing.
+//
+//go:embed worklist_page.html
+var pageText string
+
+// papers are the sizes of paper and their margins.
+var papers = map[string]template.CSS{"a4": "A4", "letter": "letter"}
+
+var pages = template.Must(template.New("page").Funcs(template.FuncMap{
+	"safe": safe, "minute": minute, "opening": opening, "held": heldWords, "forWhom": forWhom, "title": func(t worklist.Tier) string { return tierTitles[t] },
+	"finding": findingWords, "nothing": nothing, "capacity": capacityWords,
+	"few": func(list []worklist.Held) []worklist.Held { return list[:min(len(list), mostHeldShown)] },
+	"fewWords": func(list []string) []string {
+		if n := len(list) - mostHeldShown; n > 0 {
+			return append(append([]string{}, list[:mostHeldShown]...), fmt.Sprintf("and %d more", n))
+		}
+		return list
+	},
+}).Parse(pageText))
+
+// A pageTier is the rows of a tier, or all rows in the order of the chute.
+type pageTier struct {
+	Title string
+	Rows  []worklist.Row
+}
+
+// listPage writes a list as a page to print.
+func listPage(w io.Writer, l *worklist.List, paper string) error {
+	var tiers []pageTier
+	for _, r := range l.Rows {
+		title := tierTitles[r.Tier]
+		if l.Order == "chute" {
+			title = "In the order of the chute"
+		}
+		if n := len(tiers); n == 0 || tiers[n-1].Title != title {
+			tiers = append(tiers, pageTier{Title: title})
+		}
+		t := &tiers[len(tiers)-1]
+		t.Rows = append(t.Rows, r)
+	}
+	return pages.ExecuteTemplate(w, "list", map[string]any{"List": l, "Tiers": tiers, "Paper": papers[paper], "More": max(0, len(l.Unseen.First)-mostHeldShown)})
+}

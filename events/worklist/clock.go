@@ -1,0 +1,109 @@
+package worklist
+
+import "time"
+
+// A clock tells what was and what will be, as seen from the moment a list counts
+// to.
+type clock struct {
+	day  string
+	at   time.Time
+	zone *time.Location
+}
+
+// newClock makes the clock of a list for a day that is made now.
+func newClock(day string, now time.Time, zone *time.Location) clock {
+	c := clock{day: day, zone: zone}
+	today := now.In(zone).Format(time.DateOnly)
+	switch {
+	case day == today:
+		c.at = now.In(zone)
+	case day < today:
+		c.at = c.begins(addDays(day, 1))
+	default:
+		c.at = c.begins(day)
+	}
+	return c
+}
+
+// begins returns when a day begins.
+func (c clock) begins(day string) time.Time {
+	t, err := time.ParseInLocation(time.DateOnly, day, c.zone)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// clockTime returns the time of day on a day.
+func (c clock) clockTime(day, hhmm string) time.Time {
+	t, err := time.ParseInLocation(time.DateOnly+" 15:04", day+" "+hhmm, c.zone)
+	if err != nil {
+		return c.begins(day)
+	}
+	return t
+}
+
+// moment reads a moment: RFC 3339, or a day, which is its beginning. ok is false
+// for anything else.
+func (c clock) moment(s string) (t time.Time, ok bool) {
+	if len(s) == len(time.DateOnly) {
+		t = c.begins(s)
+	} else if x, err := time.Parse(time.RFC3339Nano, s); err == nil {
+		t = x.In(c.zone)
+	}
+	return t, !t.IsZero()
+}
+
+// passed reports whether a moment or day has come; what cannot be read has.
+func (c clock) passed(s string) bool {
+	t, ok := c.moment(s)
+	return !ok || !t.After(c.at)
+}
+
+// localDay returns the day of a moment or day.
+func (c clock) localDay(s string) string {
+	if t, ok := c.moment(s); ok {
+		return t.Format(time.DateOnly)
+	}
+	return ""
+}
+
+// closing returns when a window that closes at s has closed: a moment, or the
+// end of a day; the end of time for "".
+func (c clock) closing(s string) time.Time {
+	if len(s) == len(time.DateOnly) {
+		return c.begins(addDays(s, 1))
+	}
+	if t, ok := c.moment(s); ok {
+		return t
+	}
+	return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+}
+
+// say writes a moment or day for people, in local time.
+func (c clock) say(s string) string {
+	if t, ok := c.moment(s); ok && len(s) != len(time.DateOnly) {
+		return t.Format("2006-01-02 15:04")
+	}
+	return s
+}
+
+// addDays returns the day n days after a day, "" if that is none.
+func addDays(day string, n int) string {
+	t, err := time.Parse(time.DateOnly, day)
+	if err != nil {
+		return ""
+	}
+	return t.AddDate(0, 0, n).Format(time.DateOnly)
+}
+
+// daysBetween returns the days from one day to another; ok is false if one of
+// them is no day.
+func daysBetween(from, to string) (n int, ok bool) {
+	a, err1 := time.Parse(time.DateOnly, from)
+	b, err2 := time.Parse(time.DateOnly, to)
+	if err1 != nil || err2 != nil {
+		return 0, false
+	}
+	return int(b.Sub(a) / (24 * time.Hour)), true
+}

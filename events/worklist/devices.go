@@ -1,0 +1,190 @@
+package worklist
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewclaw/events/herd"
+)
+
+// devices adds what her blocks and wraps come to.
+func (a *animal) devices() {
+	for i := range a.Devices {
+		d := &a.Devices[i]
+		switch {
+		case d.Off != "":
+			a.lost(d)
+		case d.What == "wrap":
+			a.wrap(d)
+		default:
+			a.block(d)
+		}
+	}
+}
+
+// dressed reports whether a wrap is a vet's dressing: put on by a vet, or for a
+// purpose that says so.
+func dressed(d *herd.Device) bool {
+	if d.ByVet {
+		return true
+	}
+	purpose := strings.ToLower(d.Details.Purpose)
+	return slices.ContainsFunc([]string{"vet", "surg", "operat", "amput"}, func(w string) bool { return strings.Contains(purpose, w) })
+}
+
+// wrap adds a wrap that is on.
+func (a *animal) wrap(d *herd.Device) {
+	what := "wrap on " + place(d.Foot, "")
+	since := orDay(d.OnAt, d.On)
+	switch {
+	case dressed(d):
+		a.add(dressing, fmt.Sprintf("vet dressing on %s since %s: do not remove; the vet says when", place(d.Foot, ""), a.say(since)), since, d.Planned)
+	case d.Due == "" && d.Late == "":
+		a.add(wrapUnknown, what+", and nobody knows since when: look today", since, since)
+	case d.Late != "" && a.passed(d.Late):
+		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(d.Late)), since, d.Late)
+	default:
+		at := a.milking(d)
+		text := fmt.Sprintf("%s since %s: off at the milking of %s, late from %s", what, a.say(since), at.Format("2006-01-02 15:04"), a.say(d.Late))
+		if at.Format(time.DateOnly) <= a.day {
+			a.add(wrapDue, text, since, at.Format(time.RFC3339))
+		} else {
+			a.add(wrapOn, text, since, at.Format(time.RFC3339))
+		}
+	}
+}
+
+// milking returns the milking at which a wrap comes off: the first from when it
+// is due, so that the staff can do it, or the last before it is late where none
+// lies between. Of a wrap of which only the day is known it is the first of the
+// day it is due.
+func (a *animal) milking(d *herd.Device) time.Time {
+	due, ok := a.moment(d.Due)
+	late, lateKnown := a.moment(d.Late)
+	if !ok {
+		due = late
+	}
+	if due.Before(a.at) && (!lateKnown || a.at.Before(late)) {
+		due = a.at // it was due before: at the next milking
+	}
+	last := due
+	for day := due.AddDate(0, 0, -2).Format(time.DateOnly); ; day = addDays(day, 1) {
+		for _, m := range a.set.Milkings {
+			t := a.clockTime(day, m)
+			switch {
+			case !t.Before(due) && (!lateKnown || t.Before(late)):
+				return t
+			case !t.Before(due):
+				return last
+			}
+			last = t
+		}
+	}
+}
+
+// block adds a block that is on.
+func (a *animal) block(d *herd.Device) {
+	n, ok := daysBetween(d.On, a.day)
+	if !ok {
+		return
+	}
+	what := fmt.Sprintf("block on %s since %s (%d days)", place(d.Foot, d.Claw), d.On, n)
+	if dry := a.stageSince(d.On); dry != "" {
+		a.add(blockDry, what+": still on at "+dry, d.On, "")
+	}
+	longest := addDays(d.On, a.set.BlockLong)
+	check := addDays(d.On, a.set.BlockCheck)
+	switch planned := a.localDay(d.Planned); {
+	case planned != "" && planned <= a.day:
+		a.add(blockOff, what+": planned off "+planned, d.On, planned)
+	case longest <= a.day:
+		a.add(blockLong, what+": take it off", d.On, longest)
+	case check <= a.day || check < a.next:
+		a.add(blockCheck, fmt.Sprintf("%s: check from %s, off by %s", what, check, longest), d.On, longest)
+	}
+}
+
+// stageSince tells whether she was dried off or calved with something on that was
+// put on on a day, or is to be dried off on the day of the list.
+func (a *animal) stageSince(on string) string {
+	for _, d := range slices.Backward(a.Animal.DryOffs) {
+		if d > on && d <= a.day {
+			return "drying off on " + d
+		}
+	}
+	if a.Animal.PlannedDryOff == a.day {
+		return "drying off today"
+	}
+	if c := a.Animal.LastCalving(a.day); c > on {
+		return "calving on " + c
+	}
+	return ""
+}
+
+// lost adds a block that was found gone over a lesion that is open, and at which
+// nobody looked since.
+func (a *animal) lost(d *herd.Device) {
+	if d.What != "block" || d.OffHow != "found-gone" {
+		return
+	}
+	off := d.Off
+	if d.Gone != "" && d.Gone < off {
+		off = d.Gone
+	}
+	open := slices.IndexFunc(a.Cases, func(c herd.Case) bool { return c.Open && c.Foot == d.Foot && relieved(&c) && len(c.Seen) > 0 })
+	looked := slices.ContainsFunc(a.Feet, func(f herd.FootSeen) bool { return f.Foot == d.Foot && f.Day > d.Off })
+	if open < 0 || looked {
+		return
+	}
+	text := fmt.Sprintf("block on %s lost, found gone %s, over %s", place(d.Foot, d.Claw), d.Off, caseWords(&a.Cases[open]))
+	if n, ok := daysBetween(d.On, off); ok && n < a.set.BlockEarly {
+		text += fmt.Sprintf(" (early: after %d days)", n)
+	}
+	a.add(blockLost, text, d.Off, "")
+}
+
+// on returns the blocks and wraps she wears.
+func (a *animal) on() (out []On) {
+	for i := range a.Devices {
+		d := &a.Devices[i]
+		if d.Off != "" {
+			continue
+		}
+		o := On{What: d.What, Foot: d.Foot, Since: orDay(d.OnAt, d.On), Dubious: d.Doubts}
+		if d.What == "block" {
+			o.Claw = d.Claw
+			o.Off = orDay(a.localDay(d.Planned), addDays(d.On, a.set.BlockLong))
+			o.Text = fmt.Sprintf("block on %s since %s, off by %s", place(d.Foot, d.Claw), d.On, o.Off)
+		} else {
+			o.Off, o.Leave = d.Due, dressed(d)
+			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(d.Due), "unknown"))
+			if o.Leave {
+				o.Off, o.Text = "", fmt.Sprintf("vet dressing on %s since %s: do not remove", place(d.Foot, ""), a.say(o.Since))
+			}
+		}
+		o.Before = a.before(d)
+		out = append(out, o)
+	}
+	return out
+}
+
+// before tells what the sources of a device said before and nobody confirmed.
+func (a *animal) before(d *herd.Device) (out []string) {
+	if d.Old {
+		out = append(out, "its source no longer tells of it; it counts as on until a person confirms")
+	}
+	for _, b := range d.Before {
+		out = append(out, fmt.Sprintf("its source first said: on %s, due off %s; the later end holds until a person confirms",
+			a.say(orDay(b.OnAt, b.On)), orWords(a.say(orDay(b.Due, b.Planned)), "not told")))
+	}
+	return out
+}
+
+func orWords(s, none string) string {
+	if s == "" {
+		return none
+	}
+	return s
+}

@@ -1,0 +1,157 @@
+package worklist
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"dewclaw/events/herd"
+)
+
+// unseen tells what no list of the farm can see.
+func unseen(in *Input) Unseen {
+	u := Unseen{Held: len(in.Held), Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []string{}, Roster: in.Roster.Newest}
+	for _, h := range in.Held {
+		if h.Urgent != "" {
+			u.Urgent++
+			u.First = append(u.First, h)
+		}
+	}
+	for _, c := range in.Conflicts {
+		if c.Day == "" || c.Day <= in.Day {
+			u.Conflicts = append(u.Conflicts, c.Words)
+		}
+	}
+	for i := range in.Standings {
+		s := &in.Standings[i]
+		if s.Examined != nil && s.Examined.Outcome == "incomplete" && here(s, in.Day) {
+			u.Incomplete++
+		}
+		if len(s.Scored) > 0 {
+			u.Scored = max(u.Scored, s.Scored[0].Day)
+		}
+	}
+	u.RosterAge, _ = daysBetween(u.Roster, in.Day)
+	u.RosterAge = max(0, u.RosterAge)
+	return u
+}
+
+// cannot tells why the list cannot be complete.
+func cannot(in *Input, l *List) (out []Cannot) {
+	add := func(code, format string, args ...any) { out = append(out, Cannot{code, fmt.Sprintf(format, args...)}) }
+	u := &l.Unseen
+	switch {
+	case in.Roster.Statements == 0:
+		add("no-roster", "no roster: who is there, who calves or dries off and who was never examined cannot be worked out")
+	case u.RosterAge > in.Settings.RosterOld:
+		add("roster-old", "the newest statement of the roster is of %s, %d days old: who calves, dries off or has left since cannot be worked out", u.Roster, u.RosterAge)
+	}
+	if !slices.ContainsFunc(in.Standings, func(s herd.Standing) bool { return s.Until != "" }) {
+		add("no-facts", "no examination, finding, treatment or score was ever read: what is on or open cannot be worked out")
+	}
+	age, ok := daysBetween(u.Scored, in.Day)
+	switch {
+	case !ok:
+		add("no-scores", "nobody was ever scored: who is lame cannot be worked out")
+	case age > in.Settings.ScoresOld:
+		add("scores-old", "nobody was scored since %s, %d days ago: who is lame now cannot be worked out", u.Scored, age)
+	}
+	if u.Held > 0 {
+		add("held", "%s not read: each may hide a wrap, a block, a medicine or a severely lame cow", count(u.Held, "held record is", "held records are"))
+	}
+	return out
+}
+
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// nameOrder is the order in which people name a cow: the short number of the
+// farm, then what is on her.
+var nameOrder = []string{"herd-number", "ear-tag", "transponder", "interbull", "herdbook", "place", "temporary"}
+
+// names returns what people call her, and a second identifier to be sure it is
+// her: those that hold on the day, or the newest of a scheme.
+func (a *animal) names() (cow, second string) {
+	var all []string
+	for _, scheme := range nameOrder {
+		if v := a.identifier(scheme); v != "" {
+			all = append(all, v)
+		}
+	}
+	if len(all) == 0 {
+		return a.Animal.ID, ""
+	}
+	if len(all) > 1 {
+		second = all[1]
+	}
+	return all[0], second
+}
+
+func (a *animal) identifier(scheme string) string {
+	best := ""
+	for _, i := range a.Animal.Identifiers {
+		if i.Scheme != scheme {
+			continue
+		}
+		if (i.From == "" || i.From <= a.day) && (i.To == "" || a.day < i.To) {
+			return i.Value
+		}
+		best = i.Value
+	}
+	return best
+}
+
+// notes tells what is odd about her.
+func (a *animal) notes() (out []string) {
+	if !a.Animal.Known {
+		out = append(out, "no roster knows her: compare the tag")
+		for _, s := range a.Animal.Suggestions {
+			out = append(out, fmt.Sprintf("%s may be %s, read as %s (%s)", s.Given, strings.TrimPrefix(s.Animal, a.Animal.Farm+"/"), s.Found, s.Why))
+		}
+		for _, m := range a.Animal.Might {
+			out = append(out, "her identifiers name "+strings.TrimPrefix(m, a.Animal.Farm+"/")+" too")
+		}
+	} else if !a.Animal.In(a.day) {
+		out = append(out, "told of after she left by the roster: is she here?")
+	}
+	for _, s := range a.Animal.Shared {
+		if (s.From == "" || s.From <= a.day) && (s.To == "" || a.day < s.To) {
+			out = append(out, s.Scheme+" "+s.Value+" is also that of "+strings.TrimPrefix(s.Other, a.Animal.Farm+"/"))
+		}
+	}
+	for _, k := range a.doubts() {
+		out = append(out, "contradiction: "+k)
+	}
+	return out
+}
+
+// doubts returns the kinds of contradictions her facts take part in, sorted.
+func (a *animal) doubts() (out []string) {
+	add := func(list []string) {
+		for _, k := range list {
+			if !slices.Contains(out, k) {
+				out = append(out, k)
+			}
+		}
+	}
+	for _, c := range a.Cases {
+		add(c.Doubts)
+	}
+	for _, d := range a.Devices {
+		add(d.Doubts)
+	}
+	for _, w := range a.Withdrawals {
+		add(w.Doubts)
+	}
+	for _, list := range [][]herd.Scored{a.Scored, a.Unseen} {
+		for _, s := range list {
+			add(s.Doubts)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
