@@ -13,7 +13,7 @@ import (
 type eventsCommand struct {
 	Farm    string `help:"Only of this farm."`
 	Source  string `help:"Only from this source."`
-	Kind    string `help:"Only of this kind: visit, examination, lesion, treatment, taken-off, locomotion, claw-measure, animal, decision."`
+	Kind    string `help:"Only of this kind: visit, examination, lesion, treatment, taken-off, check, locomotion, claw-measure, claw, order, group, animal, decision."`
 	Animal  string `placeholder:"ID" help:"Only of the animal with this identifier, as given or normalized."`
 	From    string `type:"day" placeholder:"DAY" help:"Only what occurred on this day or later."`
 	To      string `type:"day" placeholder:"DAY" help:"Only what occurred on this day or earlier."`

@@ -35,6 +35,23 @@ func say(p events.Payload) string {
 		w.add(p.What, p.Foot, claw(p.Claw), p.Medicine.Name, p.Medicine.Quantity)
 	case *events.TakenOff:
 		w.add(p.What, p.How, p.Foot, claw(p.Claw))
+	case *events.Check:
+		w.add(p.What, p.State, p.Foot, claw(p.Claw))
+		w.pair("since", p.Since)
+	case *events.Claw:
+		w.add(p.State, p.Foot, p.Claw, p.Cause)
+		w.pair("since", p.Since)
+		w.pair("until", p.Until)
+	case *events.Order:
+		w.add(p.What, p.Foot, claw(p.Claw), p.Detail)
+		w.pair("due", p.Due)
+		w.pair("until", p.Until)
+		w.pair("by", p.OrderedBy)
+		w.pair("cancels", strings.Join(p.Cancels, ","))
+	case *events.Group:
+		w.add(p.What, p.Product, p.Concentration)
+		w.pair("pens", strings.Join(p.Pens, ","))
+		w.pair("passed", count(p.Passed))
 	case *events.Locomotion:
 		w.pair("score", p.Score.String())
 		w.add(p.NotScorable)

@@ -15,17 +15,25 @@ const (
 	KindLesion      Kind = "lesion"       // one finding
 	KindTreatment   Kind = "treatment"    // something was done
 	KindTakenOff    Kind = "taken-off"    // a block or wrap came off
+	KindCheck       Kind = "check"        // a block, wrap or wound was looked at
 	KindLocomotion  Kind = "locomotion"   // a score was given
 	KindClawMeasure Kind = "claw-measure" // a claw was measured
+	KindClaw        Kind = "claw"         // a claw is absent or lost its horn capsule
+	KindOrder       Kind = "order"        // somebody said what must happen
+	KindGroup       Kind = "group"        // something was done to many animals at once
 	KindAnimal      Kind = "animal"       // a roster statement
 	KindDecision    Kind = "decision"     // a person settled something
 )
 
+// Animals reports whether events of the kind are about animals that they name.
+// Those of a visit or a group are about a farm, and a decision may be.
+func (k Kind) Animals() bool { return k != KindVisit && k != KindGroup && k != KindDecision }
+
 // Kinds lists every kind, in the order of the documentation.
 func Kinds() []Kind {
 	return []Kind{
-		KindVisit, KindExamination, KindLesion, KindTreatment, KindTakenOff,
-		KindLocomotion, KindClawMeasure, KindAnimal, KindDecision,
+		KindVisit, KindExamination, KindLesion, KindTreatment, KindTakenOff, KindCheck,
+		KindLocomotion, KindClawMeasure, KindClaw, KindOrder, KindGroup, KindAnimal, KindDecision,
 	}
 }
 

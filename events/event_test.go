@@ -71,7 +71,7 @@ func TestAppendCloudEvent_IsReadByTheSDK(t *testing.T) {
 }
 
 func TestKinds_AreAllThere(t *testing.T) {
-	if len(events.Kinds()) != 9 {
+	if len(events.Kinds()) != 13 {
 		t.Errorf("%d kinds", len(events.Kinds()))
 	}
 	for _, k := range events.Kinds() {

@@ -32,10 +32,18 @@ func (k Kind) New() Payload {
 		return new(Treatment)
 	case KindTakenOff:
 		return new(TakenOff)
+	case KindCheck:
+		return new(Check)
 	case KindLocomotion:
 		return new(Locomotion)
 	case KindClawMeasure:
 		return new(ClawMeasure)
+	case KindClaw:
+		return new(Claw)
+	case KindOrder:
+		return new(Order)
+	case KindGroup:
+		return new(Group)
 	case KindAnimal:
 		return new(Animal)
 	case KindDecision:
@@ -58,7 +66,7 @@ func DecodePayload(k Kind, data []byte) (Payload, error) {
 
 // Common is the part of a payload that every kind has.
 type Common struct {
-	Animal      []Identifier `json:"animal,omitempty"`      // as given, the key identifier first; none for visit
+	Animal      []Identifier `json:"animal,omitempty"`      // as given, the key identifier first; none for visit and group
 	AsGiven     AsGiven      `json:"asGiven,omitzero"`      // what the device wrote of the animal's place and stage
 	Examination Entity       `json:"examination,omitempty"` // the examination it belongs to
 	Occurred    Occurred     `json:"occurred,omitzero"`     // absent on an undated roster statement

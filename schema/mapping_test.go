@@ -48,7 +48,7 @@ func TestMappingSchema_NamesMistakes(t *testing.T) {
 		{"two places", head + "visit: {from: A, title: 1}\n", []string{`visit: wanted a value: a short form, or a map with one place to read from, got an object`}},
 		{"unknown scheme", head + "animal: {eartag: A}\n", []string{`animal: wanted one of transponder, ear-tag, herd-number, herdbook, interbull, place, temporary, pseudonym, got "eartag"`}},
 		{"two kinds", head + "events: [{lesion: {code: A}, treatment: {what: B}}]\n", []string{
-			"events[0]: wanted one of the kinds examination, lesion, treatment, taken-off, locomotion, claw-measure, animal, got an object",
+			"events[0]: wanted one of the kinds examination, lesion, treatment, taken-off, check, locomotion, claw-measure, claw, order, group, animal, got an object",
 		}},
 		{"unknown field", head + "events: [{lesion: {cod: A}}]\n", []string{`events[0].lesion.cod: wanted a known member (nearest: code, claw, foot), got "cod"`}},
 		{"decimal mark", head + "decimal: ';'\n", []string{`decimal: wanted one of ., ,, got ";"`}},

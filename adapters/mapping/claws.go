@@ -60,6 +60,18 @@ func (m *Mapper) settleClaws() {
 			if p.Claw == "" {
 				p.Claw = clawless(m.onlySkin(p.Foot))
 			}
+		case *events.Check:
+			if p.Claw == "" {
+				p.Claw = clawless(p.What == "wrap" || m.onlySkin(p.Foot))
+			}
+		case *events.Claw:
+			if p.Claw == "" {
+				p.Claw = clawless(false)
+			}
+		case *events.Order:
+			if p.Claw == "" {
+				p.Claw = clawless(m.onlySkin(p.Foot))
+			}
 		case *events.ClawMeasure:
 			if p.Claw == "" {
 				p.Claw = clawless(false)
@@ -103,7 +115,13 @@ func where(p events.Payload) (foot, claw string) {
 		return p.Foot, p.Claw
 	case *events.TakenOff:
 		return p.Foot, p.Claw
+	case *events.Check:
+		return p.Foot, p.Claw
 	case *events.ClawMeasure:
+		return p.Foot, p.Claw
+	case *events.Claw:
+		return p.Foot, p.Claw
+	case *events.Order:
 		return p.Foot, p.Claw
 	case *events.Locomotion:
 		return p.Limb, ""

@@ -209,8 +209,8 @@ func (c *compiler) inward(root *node, in *Inward) {
 }
 
 var rowKinds = []events.Kind{
-	events.KindExamination, events.KindLesion, events.KindTreatment, events.KindTakenOff, events.KindLocomotion, events.KindClawMeasure,
-	events.KindAnimal,
+	events.KindExamination, events.KindLesion, events.KindTreatment, events.KindTakenOff, events.KindCheck, events.KindLocomotion,
+	events.KindClawMeasure, events.KindClaw, events.KindOrder, events.KindGroup, events.KindAnimal,
 }
 
 func (c *compiler) rowAndEvents(root *node, in *Inward) {

@@ -158,6 +158,13 @@ func (m *Mapper) judge(b *bound, p events.Payload, lead *result) {
 		p.Claw = m.side(p.Claw, p.Foot)
 	case *events.TakenOff:
 		p.Claw = m.side(p.Claw, p.Foot)
+	case *events.Check:
+		p.Claw = m.side(p.Claw, p.Foot)
+		m.judgeCheck(b, p)
+	case *events.Claw:
+		p.Claw = m.side(p.Claw, p.Foot)
+	case *events.Order:
+		p.Claw = m.side(p.Claw, p.Foot)
 	case *events.ClawMeasure:
 		p.Claw = m.side(p.Claw, p.Foot)
 		m.judgeMeasure(b, p, lead)
@@ -184,6 +191,21 @@ func (m *Mapper) judgeMeasure(b *bound, p *events.ClawMeasure, lead *result) {
 	if v.unit.Code != x.Unit {
 		p.Words = append(p.Words, events.Word{Field: "unit", Text: v.unit.Code})
 	}
+}
+
+// judgeCheck checks that the state is one that what was looked at can be in.
+func (m *Mapper) judgeCheck(b *bound, p *events.Check) {
+	s := codes.CheckStates().Get(p.State)
+	if s == nil || p.What == "" || slices.Contains(s.Of, p.What) {
+		return
+	}
+	var fit []string
+	for _, x := range codes.CheckStates().All() {
+		if slices.Contains(x.Of, p.What) {
+			fit = append(fit, x.Code)
+		}
+	}
+	m.refuse(b.lead.value, "one of "+listed(fit)+" for a "+p.What, quote(p.State))
 }
 
 // judgeScore checks a score on its scale.

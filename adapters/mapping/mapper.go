@@ -59,7 +59,7 @@ type Mapper struct {
 	waiting        map[heldKey][]string // held rows whose record is not open: their feet
 	zones          map[string]*zone
 	keyers         map[string]*events.Keyer
-	pools          [9][]events.Payload
+	pools          [13][]events.Payload
 	enc            events.Encoder
 	rawBuf         []byte // what Raw hashes
 	blocks         blocks

@@ -33,6 +33,14 @@ func (m *Mapper) give(p events.Payload) {
 		*p = events.Treatment{Common: common}
 	case *events.TakenOff:
 		*p = events.TakenOff{Common: common}
+	case *events.Check:
+		*p = events.Check{Common: common}
+	case *events.Claw:
+		*p = events.Claw{Common: common}
+	case *events.Order:
+		*p = events.Order{Common: common, Cancels: p.Cancels[:0]}
+	case *events.Group:
+		*p = events.Group{Common: common, Pens: p.Pens[:0]}
 	case *events.Locomotion:
 		*p = events.Locomotion{Common: common}
 	case *events.ClawMeasure:
@@ -62,8 +70,16 @@ func kindIndex(k events.Kind) int {
 		return 6
 	case events.KindAnimal:
 		return 7
+	case events.KindCheck:
+		return 8
+	case events.KindClaw:
+		return 9
+	case events.KindOrder:
+		return 10
+	case events.KindGroup:
+		return 11
 	}
-	return 8
+	return 12
 }
 
 // blocks are the memory of what one call of Map hands out: bytes and drafts are

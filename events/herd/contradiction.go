@@ -2,14 +2,14 @@ package herd
 
 import "dewclaw/events"
 
-// Kinds of contradictions. A claw that is recorded as absent makes another one
-// once events can say so.
+// Kinds of contradictions.
 const (
 	KindAfterLeaving     = "after-leaving"     // seen after she left, and not in a later stay
 	KindBeforeEntry      = "before-entry"      // seen before she came
 	KindBeforeBirth      = "before-birth"      // seen before she was born
 	KindSharedIdentifier = "shared-identifier" // two live animals have one identifier
 	KindTwoAnimals       = "two-animals"       // the identifiers of one event are those of different animals
+	KindClawGone         = "claw-gone"         // a claw is told to be absent, and later told of
 	KindMirroredFoot     = "mirrored-foot"     // two sources have one lesion on left and on right
 	KindNearDuplicate    = "near-duplicate"    // one source tells one thing twice, under another time, day or identifier
 	KindChangedAfter     = "changed-after"     // the source changed a fact that a person had corrected

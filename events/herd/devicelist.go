@@ -14,7 +14,7 @@ func (v *View) FarmDevices(ctx context.Context, farm, from string) (out []Device
 		if err := d.unpack(body); err != nil {
 			return err
 		}
-		d.Animal, d.Known = animal, known
+		d.own(animal, known)
 		out = append(out, d)
 		return nil
 	})

@@ -15,7 +15,9 @@ import (
 // What came off on a day came off before what was put on that day, unless both
 // have a time of day that says otherwise. A record of taking off ends the device
 // on its foot and claw; if it does not tell the claw, or no device is on that
-// one, it ends the only device it can mean, and none if there are several.
+// one, it ends the only device it can mean, and none if there are several. A
+// check that found it gone does the same. What a check saw on a claw where nobody
+// told of putting it on is a device too, from the day it was seen.
 type Device struct {
 	Animal string
 	Known  bool   // a roster has the animal
@@ -30,11 +32,16 @@ type Device struct {
 	Late    string // wrap: from when it is late; as Due
 	Planned string // as the source planned, if it did
 	ByVet   bool   // a report of putting it on is a vet's
+	Found   bool   // no record tells of putting it on: a check saw it, On is the day it was first seen, and it has been on for longer
 
 	Off    string // day it came off or was found gone; "" if it is on
 	OffAt  string // as OnAt
 	OffHow string // taken-off, found-gone (code list taken-off-how) or replaced; "" if it is on
 	Gone   string // found gone: since when, as told; "" if not told
+
+	State  string  // how it was last found, code list check-states: the worst of that day; "" if nobody looked
+	Checks []Check // by day and time, while it was on
+	Order  *Order  // the newest order in force about it, see Times; nil if there is none
 
 	Details events.Device   // material, height and purpose, of the first report that tells any
 	For     []events.Entity // lesions it is for, where a source says so
@@ -65,6 +72,7 @@ const vet = "vet"
 type move struct {
 	f          *Fact
 	off        bool
+	check      bool   // neither: it was looked at
 	old        bool   // told by an old revision only
 	what       string // block or wrap
 	foot, claw string
@@ -73,7 +81,7 @@ type move struct {
 }
 
 // order sorts moves of one day: those off without a time, then by time, off
-// before on, then those on without a time.
+// before on, then those on without a time, then looks without one.
 func (m *move) order(o *move) int {
 	return cmp.Or(cmp.Compare(m.day, o.day), cmp.Compare(m.part(), o.part()), cmp.Compare(m.time, o.time),
 		cmp.Compare(m.side(), o.side()), compareFacts(m.f, o.f))
@@ -85,13 +93,18 @@ func (m *move) part() int {
 		return 1
 	case m.off:
 		return 0
+	case m.check:
+		return 3
 	}
 	return 2
 }
 
 func (m *move) side() int {
-	if m.off {
+	switch {
+	case m.off:
 		return 0
+	case m.check:
+		return 2
 	}
 	return 1
 }
@@ -104,15 +117,19 @@ func devices(facts, old []*Fact) []Device {
 	slices.SortFunc(moves, func(a, b *move) int { return a.order(b) })
 	var out []*Device
 	for _, m := range moves {
-		if m.off {
+		switch {
+		case m.off:
 			takeOff(out, m)
-		} else {
+		case m.check:
+			out = see(out, m)
+		default:
 			out = putOn(out, m)
 		}
 	}
 	list := make([]Device, 0, len(out))
 	for _, d := range out {
 		d.before(here)
+		d.found()
 		d.tidy()
 		list = append(list, *d)
 	}
@@ -137,6 +154,11 @@ func movesOf(facts []*Fact) (out []*move) {
 			m.what, m.foot, m.claw = t.Device, p.Foot, p.Claw
 		case *events.TakenOff:
 			m.off, m.what, m.foot, m.claw = true, p.What, p.Foot, p.Claw
+		case *events.Check:
+			if !codes.Find("devices").Has(p.What) {
+				continue
+			}
+			m.off, m.check, m.what, m.foot, m.claw = p.State == stateGone, p.State != stateGone, p.What, p.Foot, p.Claw
 		default:
 			continue
 		}
@@ -178,7 +200,8 @@ func (d *Device) report(m *move) {
 			*to = from
 		}
 	}
-	d.Old = d.Old && m.old
+	d.Old = (d.Old || d.Found) && m.old
+	d.Found = false
 	first(&d.Kind, t.What)
 	first(&d.OnAt, m.f.At())
 	first(&d.Planned, t.PlannedOff)
@@ -246,9 +269,13 @@ func alike(a, b string) bool {
 }
 
 func (d *Device) end(m *move) {
-	t := m.f.Payload.(*events.TakenOff)
-	d.Off, d.OffHow, d.Gone = m.day.String(), t.How, t.Since
-	d.OffAt = m.f.At()
+	d.Off, d.OffAt = m.day.String(), m.f.At()
+	switch t := m.f.Payload.(type) {
+	case *events.TakenOff:
+		d.OffHow, d.Gone = t.How, t.Since
+	case *events.Check:
+		d.OffHow, d.Gone = "found-gone", t.Since
+	}
 	if d.OffHow == "" {
 		d.OffHow = "taken-off"
 	}
@@ -285,6 +312,14 @@ func (d *Device) before(old []*Fact) {
 		}
 		t := o.Payload.(*events.Treatment)
 		d.Before = append(d.Before, Before{o.Entity, o.Day, o.At(), t.Derived.DueOff, t.Derived.LateFrom, t.PlannedOff})
+	}
+}
+
+// own writes whose it is.
+func (d *Device) own(animal string, known bool) {
+	d.Animal, d.Known = animal, known
+	if d.Order != nil {
+		d.Order.Animal, d.Order.Known = animal, known
 	}
 }
 

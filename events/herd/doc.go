@@ -51,8 +51,8 @@
 // # What is worked out
 //
 // For each animal of which anything changed: contradictions ([Contradiction]),
-// lesion cases ([Case]), blocks and wraps ([Device]) and withdrawals
-// ([Withdrawal]). All of them are functions of the newest facts alone: neither
+// lesion cases ([Case]), blocks and wraps ([Device]), withdrawals ([Withdrawal]),
+// orders ([Order]), wounds ([Wound]) and lost claws ([LostClaw]). All of them are functions of the newest facts alone: neither
 // the order in which sources arrived nor the way entries were cut matters.
 //
 // # The file

@@ -33,7 +33,7 @@ type twin struct {
 }
 
 var doubters = []func(*caseFile){
-	(*caseFile).outside, (*caseFile).unclear, (*caseFile).shared, (*caseFile).mirrored,
+	(*caseFile).outside, (*caseFile).unclear, (*caseFile).shared, (*caseFile).mirrored, (*caseFile).clawless,
 	(*caseFile).twice, (*caseFile).swapped, (*caseFile).changed,
 }
 

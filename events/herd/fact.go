@@ -18,7 +18,7 @@ type Fact struct {
 	Source   string
 	Visit    events.Entity       // "" if none
 	Day      string              // local day; the day it was received if the event has none
-	Animal   string              // animal id; "" for a visit
+	Animal   string              // animal id; "" for a visit or a group
 	As       []events.Identifier // as what she was read: normalized, the scheme that proves most first; shared, not to be changed
 	Known    bool                // a roster has the animal
 	Decided  bool                // a person corrected it

@@ -18,18 +18,18 @@ type FactQuery struct {
 }
 
 // Facts returns the facts of an animal, or of all animals of a farm, sorted by
-// animal, day, time, kind, source and entity. Visits have no animal and come
-// first; they are there only if the farm is asked and their kind is among Kinds.
+// animal, day, time, kind, source and entity. Visits and groups have no animal and
+// come first; they are there only if the farm is asked and their kind is among Kinds.
 func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 	doubts, err := v.doubts(ctx, q)
 	if err != nil {
 		return nil, err
 	}
-	kinds, visits := kindList(q.Kinds)
+	kinds, farms := kindList(q.Kinds, events.Kind.Animals), kindList(q.Kinds, func(k events.Kind) bool { return !k.Animals() })
 	from, to := dayOf(q.From, always), dayOf(q.To, never)
 	where, what := "a.farm=?", any(v.ids[q.Farm])
 	if q.Animal != "" {
-		where, what, visits = "a.key=?", q.Animal, false
+		where, what, farms = "a.key=?", q.Animal, ""
 	}
 	read := map[string][]events.Identifier{}
 	err = v.each(ctx, func(row []value) error {
@@ -52,7 +52,7 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 	}, "SELECT "+factColumns+`, a.key, a.known, a.farm, n.key FROM animals a CROSS JOIN spans p ON p.animal = a.id CROSS JOIN namings n ON n.id = p.naming
 		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= max(p."from", ?) AND f.day < p."to" AND f.day <= ?
 		WHERE `+where+" AND f.state & ? = 0"+kinds, from, to, what, hidden)
-	if err == nil && visits {
+	if err == nil && strings.ContainsAny(farms, "0123456789") {
 		err = v.each(ctx, func(row []value) error {
 			f, err := scanFact(row, v.names)
 			if err != nil {
@@ -62,26 +62,25 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 			out = append(out, *f)
 			return nil
 		}, "SELECT "+factColumns+` FROM namings n CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = n.id AND f.day >= ? AND f.day <= ?
-			WHERE n.farm=? AND n.key='' AND f.kind=? AND f.state & ? = 0`, from, to, v.ids[q.Farm], kindNumbers[string(events.KindVisit)], hidden)
+			WHERE n.farm=? AND n.key='' AND f.state & ? = 0`+farms, from, to, v.ids[q.Farm], hidden)
 	}
 	slices.SortFunc(out, compareByAnimal)
 	return out, err
 }
 
-// kindList returns a condition for the kinds asked for, and whether visits are
-// among them.
-func kindList(kinds []events.Kind) (condition string, visits bool) {
+// kindList returns a condition for those of the kinds asked for that fit; "" if
+// all are asked for.
+func kindList(kinds []events.Kind, fits func(events.Kind) bool) string {
 	if len(kinds) == 0 {
-		return "", false
+		return ""
 	}
 	var numbers []string
 	for _, k := range kinds {
-		if n, ok := kindNumbers[string(k)]; ok {
+		if n, ok := kindNumbers[string(k)]; ok && fits(k) {
 			numbers = append(numbers, strconv.Itoa(n))
 		}
-		visits = visits || k == events.KindVisit
 	}
-	return " AND f.kind IN (" + strings.Join(numbers, ",") + ")", visits
+	return " AND f.kind IN (" + strings.Join(numbers, ",") + ")"
 }
 
 // doubts returns the kinds of contradictions that leave facts out, by entity.

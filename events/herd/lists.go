@@ -144,7 +144,7 @@ func (v *View) OpenDevices(ctx context.Context, farm, day string) (out []Device,
 		if err := d.unpack(body); err != nil {
 			return err
 		}
-		if d.Animal, d.Known = animal, known; dayOf(d.On, always) <= today {
+		if d.own(animal, known); dayOf(d.On, always) <= today {
 			out = append(out, d)
 		}
 		return nil
@@ -160,7 +160,7 @@ func (v *View) Devices(ctx context.Context, animal string) (out []Device, err er
 		if err := d.unpack(body); err != nil {
 			return err
 		}
-		d.Animal, d.Known = animal, known
+		d.own(animal, known)
 		out = append(out, d)
 		return nil
 	})

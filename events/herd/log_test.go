@@ -236,6 +236,8 @@ func dump(t testing.TB, v *herd.View) string {
 		add("cases 28", must(v.Cases(ctx, herd.CaseQuery{Farm: farm, Gap: 28}))(t))
 		add("devices", must(v.OpenDevices(ctx, farm, ""))(t))
 		add("withdrawals", must(v.Withdrawals(ctx, farm, ""))(t))
+		add("orders", must(v.Orders(ctx, farm, "2026-02-15"))(t))
+		add("lost claws", must(v.LostClaws(ctx, farm))(t))
 		for _, day := range []string{"", "2026-02-15"} {
 			add("standings "+day, must(v.Standings(ctx, farm, day))(t))
 		}

@@ -91,7 +91,7 @@ func drawFact(t *rapid.T, schemes ...string) events.Payload {
 	}
 	foot := rapid.SampledFrom([]string{"LH", "RH"}).Draw(t, "foot")
 	claw := rapid.SampledFrom([]string{"inner", "outer", "unknown"}).Draw(t, "claw")
-	switch rapid.IntRange(0, 5).Draw(t, "kind") {
+	switch rapid.IntRange(0, 8).Draw(t, "kind") {
 	case 0:
 		return &events.Examination{Common: c, Outcome: "findings", Feet: []events.FootExam{{Foot: foot, Examined: "yes", Result: rapid.SampledFrom([]string{"clear", "findings"}).Draw(t, "result")}}}
 	case 1:
@@ -100,6 +100,22 @@ func drawFact(t *rapid.T, schemes ...string) events.Payload {
 		return &events.TakenOff{Common: c, Foot: foot, Claw: claw, What: rapid.SampledFrom([]string{"block", "wrap"}).Draw(t, "what"), How: "taken-off"}
 	case 3:
 		return &events.Locomotion{Common: c, Scale: "mob4-uk", Score: events.DecimalOf(rapid.Int64Range(0, 3).Draw(t, "score"), 0)}
+	}
+	switch k := rapid.IntRange(0, 5).Draw(t, "later"); k {
+	case 0, 1:
+		what := rapid.SampledFrom([]string{"block", "wrap", "wound"}).Draw(t, "what")
+		states := map[string][]string{"block": {"on", "rocking", "gone"}, "wrap": {"on", "loose", "gone"}, "wound": {"healing", "not-healing", "healed"}}[what]
+		return &events.Check{Common: c, Foot: foot, Claw: claw, What: what, State: rapid.SampledFrom(states).Draw(t, "state")}
+	case 2:
+		return &events.Claw{Common: c, Foot: foot, Claw: claw, State: rapid.SampledFrom([]string{"absent", "capsule-lost"}).Draw(t, "state"), Cause: "amputated"}
+	case 3:
+		o := &events.Order{Common: c, Foot: foot, What: rapid.SampledFrom([]string{"leave-wrap", "take-off-block", "recheck", "vet", "lift"}).Draw(t, "what")}
+		o.OrderedBy = rapid.SampledFrom([]string{"vet", "farmer"}).Draw(t, "by")
+		o.Due, o.Until = drawDay(t, "due"), drawDay(t, "until")
+		if rapid.Bool().Draw(t, "cancels") {
+			o.Cancels = []string{"wrap-time", "orders"}
+		}
+		return o
 	}
 	return &events.Lesion{
 		Common: c, Foot: foot, Claw: claw, Code: rapid.SampledFrom([]string{"SU", "U", "WL", "WLF", "DD"}).Draw(t, "code"),

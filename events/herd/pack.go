@@ -120,18 +120,24 @@ func (s *Standing) pack(p *packer) {
 	packList(p, &s.Cases, (*Case).pack)
 	packList(p, &s.Begun, (*Begun).pack)
 	packList(p, &s.Devices, (*Device).pack)
+	packList(p, &s.Wounds, (*Wound).pack)
+	packList(p, &s.Orders, (*Order).pack)
+	packList(p, &s.Claws, (*LostClaw).pack)
 	packList(p, &s.Withdrawals, (*Withdrawal).pack)
 	packList(p, &s.Soles, (*Sole).pack)
 }
 
-func packLook(p *packer, l **Look) {
-	there := *l != nil
+func packLook(p *packer, l **Look) { packMaybe(p, l, (*Look).pack) }
+
+// packMaybe packs what may not be there.
+func packMaybe[T any](p *packer, x **T, each func(*T, *packer)) {
+	there := *x != nil
 	p.truth(&there)
-	if there && *l == nil {
-		*l = new(Look)
+	if there && *x == nil {
+		*x = new(T)
 	}
 	if there {
-		(*l).pack(p)
+		each(*x, p)
 	}
 }
 
@@ -187,7 +193,10 @@ func (b *Begun) pack(p *packer) {
 
 func (d *Device) pack(p *packer) {
 	pack(p, &d.What, &d.Kind, &d.Foot, &d.Claw, &d.On, &d.OnAt, &d.Due, &d.Late, &d.Planned, &d.Off, &d.OffAt, &d.OffHow, &d.Gone)
-	p.truth(&d.ByVet)
+	p.truth(&d.ByVet, &d.Found)
+	pack(p, &d.State)
+	packList(p, &d.Checks, (*Check).pack)
+	packMaybe(p, &d.Order, (*Order).pack)
 	p.decimal(&d.Details.HeightMM)
 	pack(p, &d.Details.Material, &d.Details.Purpose)
 	packList(p, &d.For, packText)
@@ -200,6 +209,33 @@ func (d *Device) pack(p *packer) {
 		pack(p, &b.Event)
 		pack(p, &b.On, &b.OnAt, &b.Due, &b.Late, &b.Planned)
 	})
+}
+
+func (c *Check) pack(p *packer) {
+	pack(p, &c.Event)
+	pack(p, &c.Source, &c.Day, &c.At, &c.State)
+	p.truth(&c.ByVet)
+	packList(p, &c.Doubts, packText)
+}
+
+func (w *Wound) pack(p *packer) {
+	pack(p, &w.Event)
+	pack(p, &w.Foot, &w.Claw, &w.First, &w.Last, &w.At, &w.State)
+	packList(p, &w.Doubts, packText)
+}
+
+func (o *Order) pack(p *packer) {
+	pack(p, &o.Event, &o.Visit, &o.DoneBy, &o.EndBy)
+	pack(p, &o.Source, &o.Day, &o.At, &o.What, &o.Foot, &o.Claw, &o.Detail, &o.By, &o.Due, &o.Until, &o.Done, &o.Early, &o.Ended)
+	packList(p, &o.Cancels, packText)
+	packList(p, &o.Doubts, packText)
+}
+
+func (c *LostClaw) pack(p *packer) {
+	pack(p, &c.Foot, &c.Claw, &c.State, &c.Cause, &c.Since, &c.Until)
+	packList(p, &c.Events, packText)
+	packList(p, &c.Sources, packText)
+	packList(p, &c.Doubts, packText)
 }
 
 func (w *Withdrawal) pack(p *packer) {

@@ -30,6 +30,14 @@ func (d *decoder) own(p events.Payload, name string, v []byte) bool {
 		return d.treatment(p, name, v)
 	case *events.TakenOff:
 		return d.takenOff(p, name, v)
+	case *events.Check:
+		return d.check(p, name, v)
+	case *events.Claw:
+		return d.claw(p, name, v)
+	case *events.Order:
+		return d.order(p, name, v)
+	case *events.Group:
+		return d.group(p, name, v)
 	case *events.Locomotion:
 		return d.locomotion(p, name, v)
 	case *events.ClawMeasure:

@@ -13,8 +13,8 @@ import (
 // due is not decided here.
 //
 // Facts in doubt settle nothing: an examination that contradicts another record
-// is not among the looks. What they warn of stays: cases, devices, withdrawals
-// and lame scores in doubt are there, with their Doubts.
+// is not among the looks. What they warn of stays: cases, devices, withdrawals,
+// wounds, orders, lost claws and lame scores in doubt are there, with their Doubts.
 type Standing struct {
 	Animal Animal `json:"-"`
 	Until  string `json:",omitempty"` // day of the newest fact of her; "" if there is none
@@ -33,13 +33,16 @@ type Standing struct {
 	Cases       []Case       `json:",omitempty"` // the newest of each class, foot and claw, with its newest sighting
 	Begun       []Begun      `json:",omitempty"` // by class
 	Devices     []Device     `json:",omitempty"` // on, and the one that came off last where none is on
+	Wounds      []Wound      `json:",omitempty"` // looked at and not healed
+	Orders      []Order      `json:",omitempty"` // in force on the day Until, or later
+	Claws       []LostClaw   `json:",omitempty"` // absent, or without horn
 	Withdrawals []Withdrawal `json:",omitempty"` // not over on the day Until
 	Soles       []Sole       `json:",omitempty"` // newest of each claw
 }
 
 // A Look is somebody looking at feet of an animal. Beside examinations that
-// were carried out, lesions and treatments of a foot tell of one: not every
-// source has examinations.
+// were carried out, lesions, treatments and looked-at wounds of a foot tell of
+// one: not every source has examinations.
 //
 // A look at the animal is an examination that was not only about a foot that was
 // known to be bad: one with a reason other than lame and recheck, or one of all
@@ -104,8 +107,8 @@ const mostBegun = 3
 
 // stand works out the standing of an animal from its facts and their old
 // revisions, sorted by compareFacts, and from what was worked out of them.
-func stand(facts, old []*Fact, cs []Case, ds []Device, ws []Withdrawal) *Standing {
-	s := &Standing{}
+func stand(facts, old []*Fact, cs []Case, ds []Device, ws []Withdrawal, os []Order) *Standing {
+	s := &Standing{Wounds: wounds(facts), Claws: lostClaws(facts)}
 	for _, f := range slices.Concat(facts, old) {
 		s.Until = max(s.Until, f.Day)
 	}
@@ -117,6 +120,11 @@ func stand(facts, old []*Fact, cs []Case, ds []Device, ws []Withdrawal) *Standin
 	for _, w := range ws {
 		if w.lastDay() > until {
 			s.Withdrawals = append(s.Withdrawals, w)
+		}
+	}
+	for _, o := range os {
+		if o.lastDay() > until {
+			s.Orders = append(s.Orders, o)
 		}
 	}
 	return s
@@ -137,6 +145,13 @@ func (s *Standing) look(facts []*Fact) {
 			s.at(f, p.Foot, feet)
 		case *events.Treatment:
 			s.at(f, p.Foot, feet)
+		case *events.Check:
+			switch {
+			case p.What == "wound":
+				s.at(f, p.Foot, feet)
+			case p.Role == vet: // a device is looked at without lifting the foot
+				foot(feet, p.Foot).Vet = f.Day
+			}
 		case *events.ClawMeasure:
 			if p.What == "sole-thickness" && p.Value.IsSet() {
 				soles[[2]string{p.Foot, p.Claw}] = Sole{f.Entity, f.Day, p.Foot, p.Claw, p.Value}
@@ -209,7 +224,7 @@ func whole(p *events.Examination) bool {
 	return len(p.Reasons) == 0 || n == 4
 }
 
-// at notes that a lesion or treatment tells of a look at a foot.
+// at notes that a lesion, treatment or wound tells of a look at a foot.
 func (s *Standing) at(f *Fact, name string, feet map[string]*FootSeen) {
 	role := f.Payload.Base().Role
 	if name == "" {
@@ -285,12 +300,16 @@ func (s *Standing) gaits(facts []*Fact) {
 // behind reports whether a score was given after a look. On one day it was so
 // only if both have a time that says so: who scores a cow on the chute has
 // looked at her.
-func (x *Scored) behind(l *Look) bool {
-	if x.Day != l.Day || x.At == "" || l.At == "" {
-		return x.Day > l.Day
+func (x *Scored) behind(l *Look) bool { return afterwards(x.Day, x.At, l.Day, l.At) }
+
+// afterwards reports whether a is behind b; each is a day with its moment, if
+// that is known. On one day both moments must say so.
+func afterwards(aDay, aAt, bDay, bAt string) bool {
+	if aDay != bDay || aAt == "" || bAt == "" {
+		return aDay > bDay
 	}
-	a, err1 := time.Parse(time.RFC3339Nano, x.At)
-	b, err2 := time.Parse(time.RFC3339Nano, l.At)
+	a, err1 := time.Parse(time.RFC3339Nano, aAt)
+	b, err2 := time.Parse(time.RFC3339Nano, bAt)
 	return err1 == nil && err2 == nil && a.After(b)
 }
 

@@ -77,7 +77,13 @@ func (s *Standing) own() {
 		s.Cases[i].Animal, s.Cases[i].Known = s.Animal.ID, s.Animal.Known
 	}
 	for i := range s.Devices {
-		s.Devices[i].Animal, s.Devices[i].Known = s.Animal.ID, s.Animal.Known
+		s.Devices[i].own(s.Animal.ID, s.Animal.Known)
+	}
+	for i := range s.Orders {
+		s.Orders[i].Animal, s.Orders[i].Known = s.Animal.ID, s.Animal.Known
+	}
+	for i := range s.Claws {
+		s.Claws[i].Animal, s.Claws[i].Known = s.Animal.ID, s.Animal.Known
 	}
 	for i := range s.Withdrawals {
 		s.Withdrawals[i].Animal, s.Withdrawals[i].Known = s.Animal.ID, s.Animal.Known
@@ -105,7 +111,8 @@ func (v *View) goBack(ctx context.Context, farm, day string, all []Standing) err
 		f, o := of[all[i].Animal.ID], old[all[i].Animal.ID]
 		s := &Standing{}
 		if len(f)+len(o) > 0 {
-			s = stand(f, o, cases(f, v.gap), devices(f, o), withdrawals(f, o))
+			ds := devices(f, o)
+			s = stand(f, o, cases(f, v.gap), ds, withdrawals(f, o), orders(f, ds))
 		}
 		s.Animal = all[i].Animal
 		all[i] = *s

@@ -21,7 +21,7 @@ package herd
 // A fact knows its naming and its day and nothing of animals: when identities
 // change, spans change and no fact does.
 const (
-	form = 3
+	form = 4
 
 	schema = `
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT) WITHOUT ROWID;
@@ -88,6 +88,8 @@ const (
 	resultWithdrawal
 	resultContradiction
 	resultStanding
+	resultOrder
+	resultClaw
 )
 
 // setMeta writes a value of meta.

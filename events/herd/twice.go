@@ -71,6 +71,12 @@ func saying(f *Fact) (line string, full bool) {
 		return strings.Join([]string{"treatment", p.Foot, p.Claw, p.What, p.Medicine.Name}, "|"), true
 	case *events.TakenOff:
 		return strings.Join([]string{"taken-off", p.Foot, p.Claw, p.What}, "|"), true
+	case *events.Check:
+		return strings.Join([]string{"check", p.Foot, p.Claw, p.What, p.State}, "|"), false
+	case *events.Claw:
+		return strings.Join([]string{"claw", p.Foot, p.Claw, p.State}, "|"), false
+	case *events.Order:
+		return strings.Join([]string{"order", p.Foot, p.Claw, p.What, p.Due, p.Until, p.Detail}, "|"), true
 	case *events.Locomotion:
 		return strings.Join([]string{"score", p.Scale, p.Score.String(), p.Limb, p.Observer}, "|"), true
 	}

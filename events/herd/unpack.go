@@ -1,6 +1,7 @@
 package herd
 
 import (
+	"encoding/json"
 	"fmt"
 
 	"dewclaw/events"
@@ -152,6 +153,19 @@ func (x *Device) unpack(body value) error {
 			x.OffHow = d.text(v)
 		case "Gone":
 			x.Gone = d.text(v)
+		case "Found":
+			x.Found = d.truth(v)
+		case "State":
+			x.State = d.text(v)
+		case "Checks":
+			x.Checks = list(d, v, (*decoder).seen)
+		case "Order":
+			if string(v) != "null" {
+				x.Order = new(Order)
+				if err := json.Unmarshal(v, x.Order); err != nil {
+					d.fail("order", v)
+				}
+			}
 		case "Details":
 			var t events.Treatment
 			d.treatment(&t, "device", v)
@@ -172,6 +186,28 @@ func (x *Device) unpack(body value) error {
 			x.Before = list(d, v, (*decoder).before)
 		}
 	})
+}
+
+func (d *decoder) seen(v []byte) (c Check) {
+	d.object(v, func(d *decoder, name, v []byte) {
+		switch string(name) {
+		case "Event":
+			c.Event = d.entity(v)
+		case "Source":
+			c.Source = d.text(v)
+		case "Day":
+			c.Day = d.text(v)
+		case "At":
+			c.At = d.text(v)
+		case "State":
+			c.State = d.text(v)
+		case "ByVet":
+			c.ByVet = d.truth(v)
+		case "Doubts":
+			c.Doubts = list(d, v, (*decoder).text)
+		}
+	})
+	return c
 }
 
 func (d *decoder) before(v []byte) (b Before) {

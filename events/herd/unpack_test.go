@@ -58,6 +58,9 @@ func TestUnpack_AgreesWithJSON(t *testing.T) {
 		var d, gotDevice Device
 		fill(t, reflect.ValueOf(&d).Elem())
 		d.Animal, d.Known = "", false
+		if d.Order != nil {
+			d.Order.Animal, d.Order.Known = "", false
+		}
 		check(t, d, &gotDevice, gotDevice.unpack)
 		var a, gotAnimal Animal
 		fill(t, reflect.ValueOf(&a).Elem())
@@ -73,6 +76,15 @@ func TestUnpack_AgreesWithJSON(t *testing.T) {
 		}
 		for i := range x.Devices {
 			x.Devices[i].Animal, x.Devices[i].Known = "", false
+			if o := x.Devices[i].Order; o != nil {
+				o.Animal, o.Known = "", false
+			}
+		}
+		for i := range x.Orders {
+			x.Orders[i].Animal, x.Orders[i].Known = "", false
+		}
+		for i := range x.Claws {
+			x.Claws[i].Animal, x.Claws[i].Known = "", false
 		}
 		if err := gotStanding.unpack(packed(&x)); err != nil || !reflect.DeepEqual(gotStanding, x) {
 			t.Fatalf("%v:\ngot  %+v\nwant %+v", err, gotStanding, x)

@@ -97,9 +97,10 @@ func (c *caseFile) decode(rows [][]value, names map[id]string) ([]*Fact, error) 
 
 func (w *work) collect(c *caseFile, gapDays int) {
 	cs, ds, ws := cases(c.facts, gapDays), devices(c.facts, c.old), withdrawals(c.facts, c.old)
+	os := orders(c.facts, ds)
 	if len(c.facts)+len(c.old) > 0 {
 		// Before the cases give their older sightings away.
-		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, c.old, cs, ds, ws)), ""})
+		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, c.old, cs, ds, ws, os)), ""})
 	}
 	for _, x := range cs {
 		last := never
@@ -113,6 +114,12 @@ func (w *work) collect(c *caseFile, gapDays int) {
 	}
 	for _, x := range ws {
 		w.add(resultWithdrawal, dayOf(x.Day, always), x.lastDay(), x)
+	}
+	for _, x := range os {
+		w.add(resultOrder, dayOf(x.Day, always), x.lastDay(), x)
+	}
+	for _, x := range lostClaws(c.facts) {
+		w.add(resultClaw, dayOf(x.Since, always), never, x)
 	}
 	for _, x := range c.found {
 		w.add(resultContradiction, dayOf(x.Day, always), never, x)

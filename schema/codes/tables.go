@@ -6,7 +6,11 @@ import "slices"
 var lists = map[string]func() *List{
 	"advisories":           as(Advisories),
 	"answers":              plain("answers"),
+	"check-states":         as(CheckStates),
+	"checked":              plain("checked"),
+	"claw-causes":          plain("claw-causes"),
 	"claw-schemes":         as(ClawSchemes),
+	"claw-states":          plain("claw-states"),
 	"claws":                plain("claws"),
 	"countries":            as(Countries),
 	"courses":              plain("courses"),
@@ -17,6 +21,7 @@ var lists = map[string]func() *List{
 	"exam-results":         plain("exam-results"),
 	"feet":                 plain("feet"),
 	"gait":                 as(Gait),
+	"group-works":          plain("group-works"),
 	"landmarks":            plain("landmarks"),
 	"lesion-groups":        plain("lesion-groups"),
 	"lesions":              func() *List { return &Lesions().List },
@@ -24,6 +29,8 @@ var lists = map[string]func() *List{
 	"measure-units":        plain("measure-units"),
 	"measures":             as(Measures),
 	"not-done":             plain("not-done"),
+	"order-cancels":        plain("order-cancels"),
+	"orders":               as(Orders),
 	"outcomes":             plain("outcomes"),
 	"precisions":           plain("precisions"),
 	"purposes":             plain("purposes"),
@@ -87,6 +94,28 @@ var treatments = later[Treatment]("treatments")
 
 // Treatments returns the list of what can be done to a foot.
 func Treatments() *Table[Treatment] { return treatments() }
+
+// A CheckState is an entry of the list check-states.
+type CheckState struct {
+	Entry `yaml:",inline"`
+	Of    []string `yaml:"of"` // of what it can be told, list checked
+}
+
+var checkStates = later[CheckState]("check-states")
+
+// CheckStates returns the list of how a block, wrap or wound can be found.
+func CheckStates() *Table[CheckState] { return checkStates() }
+
+// An Order is an entry of the list orders.
+type Order struct {
+	Entry  `yaml:",inline"`
+	Device string `yaml:"device"` // which device it is about (list devices), or ""
+}
+
+var orders = later[Order]("orders")
+
+// Orders returns the list of what somebody can say must happen.
+func Orders() *Table[Order] { return orders() }
 
 // A SeverityScale is an entry of the list severity-scales.
 type SeverityScale struct {

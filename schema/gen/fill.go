@@ -78,6 +78,8 @@ func enum(name string) ([]any, error) {
 		switch name {
 		case list:
 			in = true
+		case "claws:claw":
+			in = code != codes.NoClaw
 		case "advisories:record":
 			in = codes.Advisories().Get(code).Of == "record"
 		case "lesions:dd":
@@ -116,6 +118,16 @@ func each(name string) ([]any, error) {
 	case "severity-scales":
 		for _, s := range codes.SeverityScales().All() {
 			out = append(out, when("scale", s.Code, object{{"value", object{{"enum", texts(s.Points)}}}}))
+		}
+	case "check-states":
+		for _, what := range codes.Find("checked").Codes() {
+			var states []any
+			for _, s := range codes.CheckStates().All() {
+				if slices.Contains(s.Of, what) {
+					states = append(states, s.Code)
+				}
+			}
+			out = append(out, when("what", what, object{{"state", object{{"enum", states}}}}))
 		}
 	case "zone-maps":
 		for _, m := range codes.ZoneMaps().All() {
