@@ -9,13 +9,14 @@ import (
 // A Layout says how the bytes of an original are split into rows. It is the
 // "read" part of a mapping; what rows mean is not in it.
 type Layout struct {
-	Format    string   // csv, ndjson or json
+	Format    string   // csv, ndjson, json or ade
 	Encoding  string   // utf-8, utf-16, utf-16le, utf-16be, windows-1252, iso-8859-1, iso-8859-15; a byte order mark must agree
 	Delimiter rune     // csv: between cells
 	Header    bool     // csv: a line of column names stands before the rows
 	Columns   []string // csv without header: the names of the columns; may be nil (numbers only)
 	Titles    int      // csv: lines before the header
 	Each      string   // json: JSONPath of the elements that are rows; "" if the document is one row, or each element of a top-level array is
+	Resource  string   // ade: resource type of elements that do not say theirs; "" if all must
 	MaxRow    int      // bytes of one row, line or JSON element; over it the row is held. 0 means 1 MiB
 	MaxDoc    int      // bytes of one JSON document that must be read whole. 0 means 64 MiB
 	Guard     bool     // csv: an encoder guarded the cells (see Style.Guard): the guard is taken off

@@ -3,11 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"dewclaw/adapters/mapping"
+	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/delivery"
 	"dewclaw/events"
 )
@@ -54,7 +56,7 @@ func (k *checking) feeds() {
 	if len(k.mistakes) > 0 {
 		return
 	}
-	_, err := delivery.New(delivery.Options{Config: k.project.config, Encoders: encoders, Getenv: k.app.getenv})
+	_, err := delivery.New(delivery.Options{Config: k.project.config, Encoders: encoders, Writers: writers, Getenv: k.app.getenv})
 	k.add(err)
 }
 
@@ -91,13 +93,25 @@ func (k *checking) examples() {
 }
 
 func (k *checking) example(path string) {
+	if name, ok := strings.CutPrefix(path, config.Builtin); ok {
+		if b, err := findBuiltin(name, "check"); err == nil {
+			k.run(path, b.files, b.name)
+		}
+		return
+	}
 	dir, file := filepath.Split(path)
 	name := strings.TrimSuffix(file, filepath.Ext(file))
 	if file != name+".yaml" {
 		k.tell(path, "no examples are looked for: the name of the mapping does not end in .yaml")
 		return
 	}
-	x, err := mapping.RunExamples(os.DirFS(filepath.Clean(dir)), name, decoders)
+	k.run(path, os.DirFS(filepath.Clean(dir)), name)
+}
+
+// run runs the examples of the mapping at path, which stand in the folder under
+// the name.
+func (k *checking) run(path string, folder fs.FS, name string) {
+	x, err := mapping.RunExamples(folder, name, decoders)
 	if err != nil {
 		k.add(err)
 		return
@@ -105,7 +119,7 @@ func (k *checking) example(path string) {
 	for _, r := range x.Results {
 		if r.Diff != "" {
 			f := &events.Fault{
-				Kind: events.ErrInvalid, Where: filepath.Join(dir, name+".txtar"), What: fmt.Sprintf("example %q", r.Case),
+				Kind: events.ErrInvalid, Where: strings.TrimSuffix(path, ".yaml") + ".txtar", What: fmt.Sprintf("example %q", r.Case),
 				Wanted: "what stands beside it", Got: "what is told above",
 			}
 			k.add(f)

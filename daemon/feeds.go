@@ -24,7 +24,7 @@ func (e *engine) openFeeds(ctx context.Context, _ openOptions) error {
 	}
 	e.feeds, err = delivery.New(delivery.Options{
 		Config: e.project.config, Log: e.log, Bucket: bucket, Finder: finder{e.index}, Known: e.herd,
-		Sink: e.sink, Encoders: encoders, Now: e.now, Jitter: rand.Float64, Getenv: e.getenv, Logger: e.logger, Beat: e.beat,
+		Sink: e.sink, Encoders: encoders, Writers: writers, Now: e.now, Jitter: rand.Float64, Getenv: e.getenv, Logger: e.logger, Beat: e.beat,
 	})
 	return err
 }

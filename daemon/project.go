@@ -4,7 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
+	"slices"
+	"strconv"
+	"strings"
 
 	"dewclaw/adapters/mapping"
 	"dewclaw/daemon/internal/config"
@@ -73,6 +77,13 @@ func (p *project) mappings() error {
 }
 
 func readMapping(path, who string) ([]byte, error) {
+	if name, ok := strings.CutPrefix(path, config.Builtin); ok {
+		x, err := findBuiltin(name, who)
+		if err != nil {
+			return nil, err
+		}
+		return fs.ReadFile(x.files, x.name+".yaml")
+	}
 	b, err := os.ReadFile(path)
 	switch {
 	case err == nil:
@@ -84,4 +95,16 @@ func readMapping(path, who string) ([]byte, error) {
 		}
 	}
 	return nil, fmt.Errorf("read mapping of %s: %w: %w", who, err, events.ErrInvalid)
+}
+
+// findBuiltin returns the mapping that is built in under the name.
+func findBuiltin(name, who string) (builtin, error) {
+	x, ok := builtins[name]
+	if !ok {
+		return x, &events.Fault{
+			Kind: events.ErrInvalid, Who: who, What: "mapping", Wanted: "the name of one that is built in: " + strings.Join(slices.Sorted(maps.Keys(builtins)), ", "),
+			Got: strconv.Quote(name),
+		}
+	}
+	return x, nil
 }

@@ -46,6 +46,7 @@ func TestMain(m *testing.M) {
 //	mosquitto NAME             start an MQTT broker and set $NAME to its URL
 //	mqtt-listen TOPIC file F   write what is published from now on to a file in mosquitto_sub's format F
 //	substitute file            put the values of $NAMEs into a file
+//	ade-valid N files          N resources of ICAR ADE in all, valid by their schemas
 //	flip PATTERN               turn a bit in the largest file that matches
 //	same-tree PATTERN          the damaged file is as it was left
 //	truncate PATTERN N         cut N bytes off the newest file that matches
@@ -71,7 +72,7 @@ func TestScripts(t *testing.T) {
 			"exits": exits, "until": until, "until-file": untilFile, "until-fed": untilFed,
 			"rows": rowsFile, "rot": rotCell, "grow": growFile, "ascending": ascending,
 			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute, "escape-file": escapeFile, "clean": clean, "run-next": runNext, "same-folders": sameFolders,
-			"held": heldAt, "event": eventAt, "event-of": eventOf, "mode": modeIs, "socket-says": socketSays,
+			"ade-valid": adeValid, "held": heldAt, "event": eventAt, "event-of": eventOf, "mode": modeIs, "socket-says": socketSays,
 			"flip": flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 			"mosquitto": startMosquitto, "mqtt-listen": listen,

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 
 	"dewclaw/adapters"
 	"dewclaw/adapters/mapping"
@@ -23,7 +24,7 @@ import (
 // tryCommand shows what a mapping makes of a file. It needs no config and no
 // data folder, and keeps nothing.
 type tryCommand struct {
-	Mapping string `arg:"" type:"path" help:"The mapping file, direction in."`
+	Mapping string `arg:"" help:"The mapping file, direction in; or builtin: and the name of one that is built in."`
 	File    string `arg:"" type:"path" help:"The file to read."`
 	Farm    string `placeholder:"ID" help:"The farm the records belong to; by default that of the source in the config that has this mapping."`
 	Zone    string `placeholder:"ZONE" help:"The farm's zone (IANA name), for mappings that name none; by default the farm's in the config, else UTC."`
@@ -52,6 +53,11 @@ type trialEvent struct {
 }
 
 func (c *tryCommand) Run(a *app) error {
+	if !strings.HasPrefix(c.Mapping, config.Builtin) {
+		if path, err := filepath.Abs(c.Mapping); err == nil {
+			c.Mapping = path
+		}
+	}
 	src, err := readMapping(c.Mapping, "try")
 	if err != nil {
 		return err
@@ -129,7 +135,7 @@ func (c *tryCommand) job(a *app, m *mapping.Inward) (mapping.Job, error) {
 func (c *tryCommand) adopt(conf *config.Config, m *mapping.Inward, job *mapping.Job) {
 	for _, s := range conf.Sources {
 		path, err := filepath.Abs(s.Mapping)
-		if err != nil || path != c.Mapping {
+		if s.Mapping != c.Mapping && (err != nil || path != c.Mapping) {
 			continue
 		}
 		job.Source = s.ID

@@ -161,7 +161,31 @@ func (c *compiler) strings(n *node, what, wanted string) []string {
 	return out
 }
 
+// layout reads a layout, or a list of them of which the first that fits counts.
 func (c *compiler) layout(n *node, what string) *layout {
+	if n.kind != listNode {
+		return c.oneLayout(n, what)
+	}
+	if len(n.vals) == 0 {
+		c.add(n, what, "a layout such as YYYY-MM-DD, or several", "an empty list")
+		return nil
+	}
+	l := c.oneLayout(n.vals[0], what)
+	for _, x := range n.vals[1:] {
+		o := c.oneLayout(x, what)
+		if l == nil || o == nil {
+			continue
+		}
+		if l.special != "" || o.special != "" || l.date != o.date {
+			c.add(x, what, "layouts that are all of dates, or all of times of day, written out", quote(o.text)+" beside "+quote(l.text))
+			continue
+		}
+		l.others = append(l.others, o)
+	}
+	return l
+}
+
+func (c *compiler) oneLayout(n *node, what string) *layout {
 	s, ok := c.scalar(n, what, "a layout such as YYYY-MM-DD")
 	if !ok {
 		return nil

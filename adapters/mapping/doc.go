@@ -66,7 +66,9 @@
 // system, from 61 on: those before are a day off in some programs),
 // "day-number-1904" that of the 1904 system; a fraction is the time of day.
 // "epoch" is seconds and "epoch-ms" milliseconds since 1970 in UTC. A moment with
-// an offset is told in the local time of the farm.
+// an offset is told in the local time of the farm. A list of layouts, such as
+// [YYYY-MM-DD, "YYYY-MM-DDTHH:mm:ssZ"], is read by the first that fits whole; all
+// of them are written out, and of dates or of times alike (direction in only).
 //
 // # A mapping of direction in
 //
@@ -103,7 +105,7 @@
 //
 // read:
 //
-//	format: csv                 csv, ndjson or json
+//	format: csv                 csv, ndjson, json, or ade: resources of ICAR ADE as package ade reads them
 //	encoding: windows-1252      default utf-8; see package csv; json has utf-8 only
 //	delimiter: ";"              default ","; "\t" for tab
 //	header: true                default true
@@ -111,6 +113,7 @@
 //	titles: 2                   lines before the header
 //	guard: true                 an encoder guarded the cells against spreadsheets: the guard is taken off
 //	each: $.cattle[*]           json, ndjson: the elements that are rows
+//	resource: icarMilkingDryOffEventResource   ade: what elements are that do not say so
 //	total:                      csv: the trailing total line, which is ignored and checked
 //	  if: {Ohrmarke: Summe}     how it is known
 //	  count: {from: Datum, pattern: "([0-9]+) Tiere"}
@@ -130,6 +133,9 @@
 // so that a new element goes to the end, or the elements have names), the word of
 // "repeat" or the column, and its number among those; else its foot, claw, code
 // and zones.
+//
+// In a mapping of nothing but statements of a roster (animal) a row without a date
+// is an undated one; in any other it is held.
 //
 // occurred: {date: Datum, time: Zeit} or {at: $.at, layout: "YYYY-MM-DDTHH:mm:ss"},
 // where each of date, time and at is a value; time may be empty, and then only

@@ -272,7 +272,16 @@ func (m *Mapper) wantedDate(l *layout) string {
 	case l.special != "":
 		return "the " + l.special + " of a moment"
 	case !l.date:
-		return "a time of day as " + l.text
+		return "a time of day as " + l.words()
 	}
-	return "a day that exists, as " + l.text
+	return "a day that exists, as " + l.words()
+}
+
+// words names the layout, or those of which one must fit.
+func (l *layout) words() string {
+	text := l.text
+	for _, o := range l.others {
+		text += " or " + o.text
+	}
+	return text
 }

@@ -63,14 +63,14 @@ func (c *compiler) read(root *node, in *Inward) {
 		c.add(root, "read", "how the original is split: {format: csv}", "nothing")
 		return
 	}
-	known := []string{"format", "encoding", "delimiter", "header", "columns", "titles", "guard", "each", "total"}
+	known := []string{"format", "encoding", "delimiter", "header", "columns", "titles", "guard", "each", "resource", "total"}
 	if !c.keys(n, "read", known...) {
 		return
 	}
 	if x := n.get("format"); x != nil {
-		l.Format = c.word(x, "read.format", "csv", "ndjson", "json")
+		l.Format = c.word(x, "read.format", "csv", "ndjson", "json", "ade")
 	} else {
-		c.add(n, "read.format", "csv, ndjson or json", "nothing")
+		c.add(n, "read.format", "csv, ndjson, json or ade", "nothing")
 	}
 	c.csv = l.Format == "csv"
 	if !c.csv {
@@ -78,7 +78,8 @@ func (c *compiler) read(root *node, in *Inward) {
 	}
 	for i, k := range n.keys {
 		csvOnly := slices.Contains([]string{"delimiter", "header", "columns", "titles", "guard", "total"}, k.text)
-		if !c.csv && csvOnly || c.csv && k.text == "each" {
+		ade := l.Format == "ade"
+		if !c.csv && csvOnly || k.text == "each" && (c.csv || ade) || k.text == "resource" && !ade {
 			c.add(k, "read."+k.text, "keys of "+l.Format, quote(k.text)+", which it does not have")
 			continue
 		}
@@ -119,6 +120,8 @@ func (c *compiler) readKey(key string, x *node, l *adapters.Layout) {
 			c.add(x, what, "JSONPath (RFC 9535)", quote(text)+": "+err.Error())
 		}
 		l.Each = text
+	case "resource":
+		l.Resource, _ = c.scalar(x, what, "the resource type of elements that do not say theirs")
 	}
 }
 

@@ -50,6 +50,7 @@ type Inward struct {
 	documents []*template
 	examines  bool // some template is an examination
 	animals   bool // some template needs an animal
+	undated   bool // all are statements of a roster: a row without a date is an undated one
 }
 
 // A recordKey says how a record is known again.
@@ -287,6 +288,7 @@ func (c *compiler) agree(root *node, in *Inward) {
 	if dated && root.get("occurred") == nil {
 		c.add(root, "occurred", "when it occurred: every kind but animal needs it", "nothing")
 	}
+	in.undated = !dated && len(in.documents) == 0
 	for _, t := range in.documents {
 		if t.occurred == nil && root.get("occurred") == nil {
 			c.add(t.node, "documents", "occurred, here or for all rows", "nothing")

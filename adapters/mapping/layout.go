@@ -16,12 +16,13 @@ type layout struct {
 	text    string
 	special string // day-number, day-number-1904, epoch, epoch-ms; else ""
 	tokens  []layoutPart
-	months  []string // twelve words for MMM
-	date    bool     // it has year, month and day
-	clock   bool     // it has a time of day
-	zoned   bool     // it has an offset, or is counted in UTC
-	half    bool     // it has A
-	prec    string   // minute, second or ms; "" without a time of day
+	months  []string  // twelve words for MMM
+	date    bool      // it has year, month and day
+	clock   bool      // it has a time of day
+	zoned   bool      // it has an offset, or is counted in UTC
+	half    bool      // it has A
+	prec    string    // minute, second or ms; "" without a time of day
+	others  []*layout // tried in their order if this one does not fit; none of them special
 }
 
 // A layoutPart is one part of a layout; verb is 0 for text that stands for itself.
@@ -166,8 +167,17 @@ func (m *moment) setSeconds(s int64) {
 	m.hour, m.minute, m.second = t.Clock()
 }
 
-// parse reads s whole. Reading is strict: no such day or time is no moment.
+// parse reads s whole, by the first layout that fits. Reading is strict: no such
+// day or time is no moment.
 func (l *layout) parse(s string, mark byte) (moment, bool) {
+	m, ok := l.parseOne(s, mark)
+	for i := 0; !ok && i < len(l.others); i++ {
+		m, ok = l.others[i].parseOne(s, mark)
+	}
+	return m, ok
+}
+
+func (l *layout) parseOne(s string, mark byte) (moment, bool) {
 	if l.special != "" {
 		return l.count(s, mark)
 	}

@@ -101,7 +101,7 @@ func (c *compiler) refineColumn(n *node, what string, col *outColumn, o *Outward
 		col.empty = x.text
 	}
 	if x := n.get("layout"); x != nil {
-		col.layout = c.layout(x, what+".layout")
+		col.layout = c.oneLayout(x, what+".layout")
 	}
 	if x := n.get("unit"); x != nil && p != nil {
 		t := &target{typ: events.DecimalField, unit: p.unit}

@@ -92,6 +92,11 @@ func (c *compiler) outward(root *node, o *Outward) {
 	c.keys(root, "", outwardKeys...)
 	c.head(root, "out", &o.name, &o.about)
 	c.defaults(root)
+	for _, l := range []*layout{c.dates, c.times} {
+		if l != nil && len(l.others) > 0 {
+			c.add(root, "dates", "one layout to write in", "a list of them")
+		}
+	}
 	c.namedTables(root, new(Inward))
 	c.write(root, o)
 	if n := root.get("rows"); n != nil {

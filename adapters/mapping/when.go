@@ -13,6 +13,11 @@ func (m *Mapper) when(o *occurred) {
 	if v == nil {
 		v = o.at
 	}
+	if m.run.in.undated {
+		if s, _, ok := m.text(v); ok && s == "" {
+			return
+		}
+	}
 	t, ok := m.moment(v, &m.dateRead)
 	if ok && !t.zoned {
 		m.day = m.here.day(days(t.year, t.month, t.day), &t).date
@@ -69,7 +74,7 @@ func (m *Mapper) clock(v *value, t *moment) bool {
 	}
 	c, ok := l.parse(s, v.mark)
 	if !ok || c.year != 0 {
-		wanted := "a time of day that exists, as " + l.text
+		wanted := "a time of day that exists, as " + l.words()
 		if l.special != "" {
 			wanted = "a fraction of a day from 0 to 1"
 		}

@@ -246,15 +246,16 @@ func (r *reader) checkFeed(c *Config, f *Feed) {
 	if f.Recipient != "" {
 		r.checkRecipient(c, path+".recipient", f.Recipient)
 	}
-	r.checkTarget(path, f)
+	r.checkTarget(c, path, f)
 	r.checkGrants(c, path, f)
 }
 
-func (r *reader) checkTarget(path string, f *Feed) {
+func (r *reader) checkTarget(c *Config, path string, f *Feed) {
 	mapped := f.Format == Mapped
 	if mapped != r.has(path+".mapping") {
 		r.fault(path, "format: mapping and mapping together", "one of them")
 	}
+	r.checkADE(c, path, f)
 	if !r.has(path + ".to") {
 		return
 	}

@@ -69,7 +69,7 @@ type Source struct {
 	ID      string
 	Farm    string   // its farm, or "" if rows name the farm
 	Farms   []string // the farms its rows may name; nil if Farm is set
-	Mapping string   // file
+	Mapping string   // file, or [Builtin] and a name
 
 	Folder string        // "" for a stream
 	Files  []string      // patterns (path.Match) of names in the folder; at least one
@@ -109,6 +109,7 @@ const (
 	CloudEvents      Format = "cloudevents"       // one CloudEvent a line (NDJSON), or one a message
 	CloudEventsArray Format = "cloudevents-array" // a JSON array of CloudEvents: the JSON batch format of CloudEvents
 	Mapped           Format = "mapping"           // as a mapping of direction out says
+	ADE              Format = "ade"               // a collection of ICAR ADE resources
 )
 
 // Deletes says how a feed tells that a recipient should no longer have a fact.
@@ -139,7 +140,8 @@ type Feed struct {
 	Kinds        []events.Kind
 	Where        []Condition // all must hold; nil for no condition
 	Format       Format
-	Mapping      string        // file; set if Format is Mapped
+	Mapping      string // file; set if Format is Mapped
+	ADE          ADEForm
 	Folder       string        // where files go; "" for a stream
 	Stream       *StreamTarget // nil for anything else
 	MQTT         *MQTTTarget   // nil for anything else
@@ -154,6 +156,18 @@ type Feed struct {
 
 // ByEvent reports whether the recipient gets events one by one, not files.
 func (f *Feed) ByEvent() bool { return f.Folder == "" }
+
+// An ADEForm says how a feed of format ade names and places things.
+type ADEForm struct {
+	Source      string               // meta.source of every resource: a reverse domain name or URI
+	Identifiers []string             // schemes of ours, the first that an animal has goes; nil for the usual order
+	Schemes     map[string]string    // ADE's scheme by one of ours
+	Locations   map[string]ADEScheme // by farm; without one its id in a scheme of ours
+	Toes        bool                 // positions are toes where the claw is known, not legs
+}
+
+// An ADEScheme is an id in a scheme of ADE.
+type ADEScheme struct{ ID, Scheme string }
 
 // A Condition holds for an event of its kind whose field has one of the values
 // (a list: any of them), and for every event of another kind.

@@ -30,8 +30,14 @@
 //	    farms: [larkfield]
 //	    kinds: [examination, lesion]
 //	    where: {lesion: {code: [DD]}}
-//	    format: cloudevents         cloudevents, cloudevents-array or mapping
+//	    format: cloudevents         cloudevents, cloudevents-array, mapping or ade
 //	    mapping: out.yaml           with format mapping
+//	    ade:                        with format ade
+//	      source: org.example.herd  meta.source of every resource
+//	      identifiers: [ear-tag]    the first scheme that an animal has identifies it
+//	      schemes: {ear-tag: uk.cts.eartag}  ADE's name of a scheme
+//	      locations: {larkfield: {scheme: uk.cph, id: 12/345/6789}}
+//	      toes: false               positions are toes where the claw is known
 //	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}, {mqtt: {url: …, topic: …}}
 //	    deletes: column             column, file or report
 //	    known-animals: any          any, or wait until a roster knows the animal
@@ -43,6 +49,8 @@
 //	  - {farm: larkfield, recipient: vet, purpose: treatment, kinds: [examination, lesion],
 //	     period: {from: 2026-01-01}, fields: identities, from: 2026-01-01, until: 2026-12-31}
 //	settings: {toe-hairline: 82.55} thresholds, named in the code lists advisories, timings and due
+//
+// The mapping of a source may be one that is built in: "builtin:ade-roster".
 //
 // Ids are lower-case letters, digits and hyphens, begin with a letter, have at
 // most 63 characters and never change. Paths are relative to the file. Durations

@@ -111,7 +111,7 @@ func (r *reader) farm(id string, v value) Farm {
 var sourceMembers = []member[Source]{
 	{"farm", false, func(r *reader, v value, s *Source) { s.Farm = r.id(v) }},
 	{"farms", false, func(r *reader, v value, s *Source) { s.Farms = r.texts(v, r.id) }},
-	{"mapping", true, func(r *reader, v value, s *Source) { s.Mapping = r.path(v) }},
+	{"mapping", true, func(r *reader, v value, s *Source) { s.Mapping = r.mapping(v) }},
 	{"folder", false, func(r *reader, v value, s *Source) { s.Folder = r.path(v) }},
 	{"files", false, func(r *reader, v value, s *Source) { s.Files = r.texts(v, r.pattern) }},
 	{"below", false, func(r *reader, v value, s *Source) { s.Below = r.truth(v) }},
@@ -170,9 +170,10 @@ var feedMembers = []member[Feed]{
 	{"kinds", true, func(r *reader, v value, f *Feed) { f.Kinds = r.kinds(v) }},
 	{"where", false, func(r *reader, v value, f *Feed) { f.Where = r.where(v) }},
 	{"format", false, func(r *reader, v value, f *Feed) {
-		f.Format = Format(r.choice(v, string(CloudEvents), string(CloudEventsArray), string(Mapped)))
+		f.Format = Format(r.choice(v, string(CloudEvents), string(CloudEventsArray), string(Mapped), string(ADE)))
 	}},
 	{"mapping", false, func(r *reader, v value, f *Feed) { f.Mapping = r.path(v) }},
+	{"ade", false, func(r *reader, v value, f *Feed) { object(r, v, adeMembers, &f.ADE) }},
 	{"to", true, func(r *reader, v value, f *Feed) { object(r, v, targetMembers, f) }},
 	{"deletes", false, func(r *reader, v value, f *Feed) {
 		f.Deletes = Deletes(r.choice(v, string(DeletesColumn), string(DeletesFile), string(DeletesReport)))

@@ -108,6 +108,9 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/feeds/"+each+"/properties/to/properties/mqtt", names(mqttTargetMembers), musts(mqttTargetMembers))
 	check("properties/recipients/"+each, names(recipientMembers), musts(recipientMembers))
 	check("properties/feeds/"+each, names(feedMembers), musts(feedMembers))
+	ade := "properties/feeds/" + each + "/properties/ade"
+	check(ade, names(adeMembers), musts(adeMembers))
+	check(ade+"/properties/locations/"+each, names(adeSchemeMembers), musts(adeSchemeMembers))
 	check("properties/feeds/"+each+"/properties/to", names(targetMembers), musts(targetMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/nats", names(streamTargetMembers), musts(streamTargetMembers))
 	check("properties/feeds/"+each+"/properties/batch", names(batchMembers), musts(batchMembers))

@@ -238,6 +238,17 @@ func (r *reader) path(v value) string {
 	return r.resolvePath(s)
 }
 
+// Builtin stands before the name of a mapping that is built in.
+const Builtin = "builtin:"
+
+// mapping reads the path of a mapping, or the name of one that is built in.
+func (r *reader) mapping(v value) string {
+	if s := r.text(v); strings.HasPrefix(s, Builtin) {
+		return s
+	}
+	return r.path(v)
+}
+
 // zone reads an IANA zone.
 func (r *reader) zone(v value) string {
 	s := r.text(v)

@@ -48,6 +48,7 @@ type Options struct {
 	// feed's own goroutine, again after each failure, and may block.
 	Sink     func(ctx context.Context, f *config.Feed) (adapters.Sink, error)
 	Encoders map[string]adapters.NewEncoder // by format: csv, json, ndjson
+	Writers  map[config.Format]WriterMaker  // by format; for formats that are of another standard
 
 	Now         func() time.Time                       // nil means time.Now
 	After       func(d time.Duration) <-chan time.Time // nil means time.After

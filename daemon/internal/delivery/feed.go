@@ -73,10 +73,20 @@ func newFeed(d *Desk, cfg *config.Feed) (*feed, error) {
 			return nil, &events.Fault{Kind: events.ErrInvalid, Who: "feed " + cfg.ID, Where: cfg.Mapping, What: "mapping", Wanted: "a file that can be read", Cause: err}
 		}
 	}
-	if f.layout, err = newLayout(cfg, source, d.o.Encoders); err != nil {
+	if f.layout, err = newLayout(&d.o, cfg, source); err != nil {
 		return nil, err
 	}
 	kinds := f.layout.kinds(cfg.Kinds)
+	if w := f.layout.writer; w != nil {
+		for _, k := range kinds {
+			if !slices.Contains(w.Kinds(), k) {
+				return nil, &events.Fault{
+					Kind: events.ErrInvalid, Who: "feed " + cfg.ID, What: "kinds",
+					Wanted: fmt.Sprintf("kinds that %s has a form for: %v", cfg.Format, w.Kinds()), Got: string(k),
+				}
+			}
+		}
+	}
 	switch {
 	case len(kinds) == 0:
 		return nil, &events.Fault{Kind: events.ErrInvalid, Who: "feed " + cfg.ID, Where: cfg.Mapping, What: "kinds", Wanted: "one of the feed's kinds", Got: "others only"}
@@ -85,7 +95,9 @@ func newFeed(d *Desk, cfg *config.Feed) (*feed, error) {
 			Kind: events.ErrInvalid, Who: "feed " + cfg.ID, What: "kinds", Wanted: "examination among them, because a row is an examination", Got: fmt.Sprint(kinds),
 		}
 	}
-	f.lawyer, err = newLawyer(d.o.Config, cfg, kinds)
+	if f.lawyer, err = newLawyer(d.o.Config, cfg, kinds); err == nil && f.layout.writer != nil {
+		f.lawyer.form = cfg.Format
+	}
 	return f, err
 }
 

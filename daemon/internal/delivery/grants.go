@@ -20,6 +20,7 @@ type lawyer struct {
 	feed  *config.Feed
 	kinds []events.Kind
 	zones map[string]*time.Location // by farm
+	form  config.Format             // of the feed's writer; "" if it has none
 }
 
 func newLawyer(c *config.Config, f *config.Feed, kinds []events.Kind) (*lawyer, error) {
@@ -60,7 +61,7 @@ func (l *lawyer) lack(at time.Time) string {
 
 // rule returns what the feed carries at the moment.
 func (l *lawyer) rule(at time.Time) *rule {
-	r := &rule{Kinds: l.kinds, Where: l.feed.Where}
+	r := &rule{Kinds: l.kinds, Where: l.feed.Where, Form: l.form}
 	if l.feed.Fields == config.Pseudonyms {
 		r.Fields = config.Pseudonyms
 	}

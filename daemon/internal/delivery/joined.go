@@ -38,7 +38,7 @@ func (r *renderer) examination(ctx context.Context, f *fact, e events.Entity, ar
 	if err != nil || x == nil {
 		return parcel{}, false, err
 	}
-	fields, match, err := r.rule.match(x)
+	fields, match, err := r.rule.match(x, r.layout.writer)
 	if err != nil {
 		return parcel{}, false, err
 	}
@@ -141,7 +141,7 @@ func (r *renderer) members(ctx context.Context, e events.Entity, x *fact, at eve
 	var out []events.Payload
 	for _, k := range order {
 		f := newest[k]
-		if _, ok, err := r.rule.match(f); err != nil || !ok || examinationOf(f) != e {
+		if _, ok, err := r.rule.match(f, r.layout.writer); err != nil || !ok || examinationOf(f) != e {
 			if err != nil {
 				return nil, err
 			}

@@ -29,6 +29,29 @@ type outward interface {
 	row(row) ([]adapters.Cell, error)
 }
 
+// A Writer writes events in the form of another standard, one JSON object each.
+// It does not change and may be used by several goroutines at once.
+type Writer interface {
+	// Kinds returns the kinds of events it has a form for.
+	Kinds() []events.Kind
+	// Carries reports whether it has a form for an event of the kind with that
+	// payload; what is not carried is treated as what the feed does not want.
+	Carries(k events.Kind, p events.Payload) bool
+	// Append appends the object of e, whose payload is p, without a line end. A
+	// retracted event is what the recipient should delete. An error of kind
+	// invalid refuses the event, which is parked.
+	Append(b []byte, e *events.Event, p events.Payload) ([]byte, error)
+}
+
+// A WriterMaker makes the writers of one format.
+type WriterMaker struct {
+	// Settings returns all that the bytes of a feed depend on, as text; it is
+	// kept with each batch that is planned, to make the same bytes again.
+	Settings func(c *config.Config, f *config.Feed) string
+	// New returns the writer of these settings. The error is of kind invalid.
+	New func(settings string) (Writer, error)
+}
+
 // A layout turns parcels into the bytes (or events) of a batch. It does not
 // change and may be used by several goroutines.
 type layout struct {
@@ -37,14 +60,30 @@ type layout struct {
 	source   []byte  // of the mapping
 	events   bool    // the sink takes events, not bytes
 	encoders map[string]adapters.NewEncoder
+	writer   Writer // nil unless the format has one
 }
 
-func newLayout(f *config.Feed, source []byte, encoders map[string]adapters.NewEncoder) (*layout, error) {
-	l := &layout{id: layoutID{Format: f.Format, Deletes: f.Deletes}, events: f.ByEvent(), encoders: encoders}
+func newLayout(o *Options, f *config.Feed, source []byte) (*layout, error) {
+	l := &layout{id: layoutID{Format: f.Format, Deletes: f.Deletes}, events: f.ByEvent(), encoders: o.Encoders}
+	if m, ok := o.Writers[f.Format]; ok {
+		l.id.Settings = m.Settings(o.Config, f)
+		return l.written(m)
+	}
 	if f.Format != config.Mapped {
 		return l, nil
 	}
 	return l.with(f.Mapping, source)
+}
+
+// written returns the layout with the writer of its settings.
+func (l *layout) written(m WriterMaker) (*layout, error) {
+	w, err := m.New(l.id.Settings)
+	if err != nil {
+		return nil, err
+	}
+	n := *l
+	n.writer = w
+	return &n, nil
 }
 
 // with returns the layout with the mapping.
@@ -86,19 +125,43 @@ func (l *layout) extension() string {
 	switch {
 	case l.mapping != nil:
 		return "." + l.mapping.Style().Format
-	case l.id.Format == config.CloudEventsArray:
+	case l.id.Format == config.CloudEventsArray, l.writer != nil:
 		return ".json"
 	}
 	return ".ndjson"
 }
 
-// cloudEvent writes f into the parcel.
-func (l *layout) cloudEvent(p *parcel, f *fact) {
-	if l.events {
+// object writes f into the parcel, as a CloudEvent or as the writer says.
+func (l *layout) object(p *parcel, f *fact) error {
+	switch {
+	case l.events:
 		p.event = f.Event
-		return
+		return nil
+	case l.writer == nil:
+		p.line = f.AppendCloudEvent(make([]byte, 0, len(f.Data)+640))
+		return nil
 	}
-	p.line = f.AppendCloudEvent(make([]byte, 0, len(f.Data)+640))
+	d, err := f.decoded()
+	if err != nil {
+		return err
+	}
+	p.line, err = l.writer.Append(make([]byte, 0, 2*len(f.Data)+1280), f.Event, d)
+	if isRefusal(err) {
+		p.err, err = err, nil
+	}
+	return err
+}
+
+// frame is what stands before the first object of a file, between two, and
+// behind the last; "" before and behind where each has a line of its own.
+func (l *layout) frame() (before, between, behind string) {
+	switch {
+	case l.writer != nil:
+		return "{\"member\":[\n", ",\n", "\n]}\n"
+	case l.id.Format == config.CloudEventsArray:
+		return "[\n", ",\n", "\n]\n"
+	}
+	return "", "\n", "\n"
 }
 
 // tableRows is how many rows go to an encoder at once.
@@ -127,13 +190,9 @@ func (o *output) add(p *parcel) error {
 		if o.layout.events {
 			return nil
 		}
-		if o.layout.id.Format == config.CloudEventsArray {
-			o.buf.WriteString(map[bool]string{true: "[\n", false: ",\n"}[o.rows == 1])
-			o.buf.Write(p.line)
-			return nil
-		}
+		before, between, _ := o.layout.frame()
+		o.buf.WriteString(map[bool]string{true: before, false: between}[o.rows == 1])
 		o.buf.Write(p.line)
-		o.buf.WriteByte('\n')
 		return nil
 	}
 	o.waiting = append(o.waiting, p)
@@ -220,8 +279,9 @@ func (o *output) close() ([]byte, error) {
 			return nil, err
 		}
 	}
-	if o.layout.mapping == nil && o.layout.id.Format == config.CloudEventsArray {
-		o.buf.WriteString("\n]\n")
+	if o.layout.mapping == nil && !o.layout.events {
+		_, _, behind := o.layout.frame()
+		o.buf.WriteString(behind)
 	}
 	return o.buf.Bytes(), nil
 }

@@ -86,6 +86,9 @@ func (f *feed) layoutOf(ctx context.Context, id layoutID) (*layout, error) {
 		return f.layout, nil
 	}
 	l := &layout{id: id, events: f.layout.events, encoders: f.layout.encoders}
+	if m, ok := f.d.o.Writers[id.Format]; ok {
+		return l.written(m)
+	}
 	if id.Mapping == "" {
 		return l, nil
 	}

@@ -127,7 +127,7 @@ func (r *renderer) facts(ctx context.Context, e *entry, from int) ([]parcel, err
 // before is where the revision stands that the recipient may have; around is
 // the entry of f.
 func (r *renderer) one(ctx context.Context, f *fact, before *events.Place, around *entry) (parcel, bool, error) {
-	fields, match, err := r.rule.match(f)
+	fields, match, err := r.rule.match(f, r.layout.writer)
 	if err != nil {
 		return parcel{}, false, err
 	}
@@ -169,7 +169,7 @@ func (r *renderer) held(ctx context.Context, p *events.Place) (*fact, config.Fie
 }
 
 func (r *renderer) heldBy(old *rule, f *fact) (*fact, config.Fields, error) {
-	_, match, err := old.match(f)
+	_, match, err := old.match(f, r.layout.writer)
 	if err != nil || !match {
 		return nil, "", err
 	}
@@ -214,8 +214,7 @@ func (r *renderer) parcel(ctx context.Context, f, had *fact, fields config.Field
 	}
 	p.id = out.ID()
 	if r.layout.mapping == nil {
-		r.layout.cloudEvent(&p, out)
-		return p, true, nil
+		return p, true, r.layout.object(&p, out)
 	}
 	row := row{event: out.Event}
 	if row.payload, err = out.decoded(); err != nil {

@@ -14,6 +14,7 @@ import (
 type rule struct {
 	Kinds  []events.Kind      `json:"kinds"`
 	Where  []config.Condition `json:"where,omitempty"`
+	Form   config.Format      `json:"form,omitempty"`   // the format of a writer, which has no form for some events
 	Fields config.Fields      `json:"fields,omitempty"` // pseudonyms, if the feed asks for less than its grants give
 	Grants []consent          `json:"grants"`
 }
@@ -45,14 +46,21 @@ func (f *fact) decoded() (events.Payload, error) {
 }
 
 // match reports whether the rule lets f through, and how much of it. A
-// retracted revision never matches. The error is of kind corrupt.
-func (r *rule) match(f *fact) (config.Fields, bool, error) {
+// retracted revision never matches, nor one that the writer, if the feed has
+// one, does not carry. The error is of kind corrupt.
+func (r *rule) match(f *fact, w Writer) (config.Fields, bool, error) {
 	if f.Change == events.Retracted || !slices.Contains(r.Kinds, f.Kind) {
 		return "", false, nil
 	}
 	fields, err := r.consent(f)
 	if fields == "" || err != nil {
 		return "", false, err
+	}
+	if r.Form != "" && w != nil {
+		p, err := f.decoded()
+		if err != nil || !w.Carries(f.Kind, p) {
+			return "", false, err
+		}
 	}
 	for i := range r.Where {
 		if r.Where[i].Kind != f.Kind {

@@ -52,7 +52,7 @@ func (f *feed) sent(ctx context.Context, l *lookup, p events.Place) (Sent, error
 	r := renderer{view: view{rule: f.lawyer.rule(f.now()), history: f.history.copy(), layout: f.layout}, lookup: *l}
 	match := false
 	if at != nil && at.Rule != nil {
-		if _, match, err = at.Rule.match(e); err != nil {
+		if _, match, err = at.Rule.match(e, f.layout.writer); err != nil {
 			return s, err
 		}
 	}

@@ -119,9 +119,10 @@ type release struct {
 // A layoutID names a layout, so that a planned batch can be made again after
 // the config has changed.
 type layoutID struct {
-	Format  config.Format  `json:"format"`
-	Mapping string         `json:"mapping,omitempty"` // SHA-256 of the mapping, kept under "<feed>.mapping.<hash>"
-	Deletes config.Deletes `json:"deletes"`
+	Format   config.Format  `json:"format"`
+	Mapping  string         `json:"mapping,omitempty"` // SHA-256 of the mapping, kept under "<feed>.mapping.<hash>"
+	Deletes  config.Deletes `json:"deletes"`
+	Settings string         `json:"settings,omitempty"` // of the writer
 }
 
 // A Bucket is a small durable store beside the log: streamlog.Bucket. Put and
