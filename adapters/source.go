@@ -44,6 +44,16 @@ type Delivery struct {
 	// it is read is an error of kind unavailable, and is handed over again.
 	Open func(ctx context.Context) (io.ReadCloser, error)
 
+	// Body says that it is a request body: bytes the source has read before change
+	// nothing, whatever they are called, and small ones share a commit. It has no
+	// Message and no Stream.
+	Body bool
+	Key  string // idempotency key a body came with; "" if none
+
+	// Tell is told what became of a body, once, before Settle, unless it could not
+	// be committed; it must be quick. Nil if nobody asks.
+	Tell func(Account)
+
 	// Settle tells the source what became of the original, once, after the
 	// commit: the beat "acknowledge". Nothing is moved, deleted or acknowledged
 	// upstream before. Its error is for the operator; the original was taken.

@@ -51,6 +51,7 @@ type commands struct {
 	Feed     feedCommand     `cmd:"" help:"Feeds: list, show, rewind, pause, resume, replay, test."`
 	Verify   verifyCommand   `cmd:"" help:"Read the archive again and hold the log to it."`
 	Export   exportCommand   `cmd:"" help:"Write the whole log as CloudEvents."`
+	Token    tokenCommand    `cmd:"" help:"Make a token for asking over HTTP."`
 	Codes    codesCommand    `cmd:"" help:"Print the code lists."`
 	Schema   schemaCommand   `cmd:"" help:"Print the published schemas."`
 }

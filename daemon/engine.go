@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"dewclaw/adapters"
+	httpx "dewclaw/adapters/http"
 	"dewclaw/adapters/packed"
 	"dewclaw/daemon/internal/api"
 	"dewclaw/daemon/internal/archive"
@@ -62,6 +63,8 @@ type engine struct {
 	intake     *intake.Intake
 	quarantine *quarantine.Quarantine
 	feeds      *delivery.Desk
+
+	bodies map[string]*httpx.Source // sources whose records come as request bodies, while a daemon runs
 
 	held func(heldNow) // told of records as they are held, from the goroutine of their source; may be nil
 

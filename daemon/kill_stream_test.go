@@ -122,7 +122,7 @@ func killAt(t *testing.T, dir, beat string) {
 	}
 }
 
-func write(t *testing.T, name, text string) {
+func write(t testing.TB, name, text string) {
 	t.Helper()
 	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
 		t.Fatal(err)

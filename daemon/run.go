@@ -40,6 +40,9 @@ func (c *runCommand) Run(a *app) error {
 	if err != nil {
 		return a.held(p, err)
 	}
+	if err := e.openBodies(); err != nil {
+		return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
+	}
 	e.held = (&heldLog{log: e.logger}).tell
 	err = newDaemon(e).run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
@@ -87,6 +90,7 @@ func newDaemon(e *engine) *daemon {
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
 	d.add("socket", d.serve)
+	d.add("requests", d.listen)
 	return d
 }
 

@@ -45,6 +45,8 @@ func TestMain(m *testing.M) {
 //	until-stream NAME N file   wait until a stream has N messages and write them to a file
 //	mosquitto NAME             start an MQTT broker and set $NAME to its URL
 //	mqtt-listen TOPIC file F   write what is published from now on to a file in mosquitto_sub's format F
+//	free-port NAME             set $NAME to the number of a port nobody listens on
+//	make-token TOKEN HASH …    set two variables by the command token with these options
 //	substitute file            put the values of $NAMEs into a file
 //	ade-valid N files          N resources of ICAR ADE in all, valid by their schemas
 //	flip PATTERN               turn a bit in the largest file that matches
@@ -74,8 +76,8 @@ func TestScripts(t *testing.T) {
 			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute, "escape-file": escapeFile, "clean": clean, "run-next": runNext, "same-folders": sameFolders,
 			"ade-valid": adeValid, "held": heldAt, "event": eventAt, "event-of": eventOf, "mode": modeIs, "socket-says": socketSays,
 			"flip": flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
-			"nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 			"mosquitto": startMosquitto, "mqtt-listen": listen,
+			"free-port": freePort, "make-token": makeToken, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 		},
 	})
 }

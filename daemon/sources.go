@@ -145,6 +145,11 @@ func (r *reader) connect() error {
 		return r.adopt(r.stream())
 	case r.config.MQTT != nil:
 		return r.adopt(r.mqtt())
+	case r.config.HTTP != nil && r.once:
+		return io.EOF // nobody can ask
+	case r.config.HTTP != nil:
+		r.from = r.e.bodies[r.config.ID] // which closes it
+		return nil
 	default:
 		return r.adopt(r.folder())
 	}

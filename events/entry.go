@@ -91,8 +91,17 @@ type Cursor struct {
 	Stream   string    `json:"stream,omitempty"`   // identity of the stream a sequence counts in
 	Sequence uint64    `json:"sequence,omitempty"` // last message of a stream
 	Ranges   []Range   `json:"ranges,omitempty"`   // messages of this entry, ascending
+	Bodies   []Body    `json:"bodies,omitempty"`   // request bodies that were read to their ends in this entry
 	Waiting  []Waiting `json:"waiting,omitempty"`  // records that began in this entry to wait for the end of the original
 	Settled  []string  `json:"settled,omitempty"`  // records whose wait ended in this entry; they are in its counts
+}
+
+// A Body is a request body that was read. Small ones share an entry and a pack,
+// so the entry says by which bytes and under which key each is known again.
+type Body struct {
+	SHA256 string `json:"sha256"`
+	Key    string `json:"key,omitempty"`   // idempotency key it came with
+	Counts Counts `json:"counts,omitzero"` // outcomes of its records, if it shares the entry
 }
 
 // A Range is a run of messages of a stream, both ends included.

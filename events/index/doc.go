@@ -23,8 +23,10 @@
 //	records    (source number, record id) → what is known of it, with a checksum
 //	days       complete sources: (source number, scope, day, record id)
 //	exports    complete sources: (source number, scope, day) → newest as-of read, newest whole one
-//	originals  (source, archive) → its newest reading: first entry, cursor, counts
+//	originals  (source, archive) → its newest reading: first entry, cursor, counts;
+//	           for a request body that lies in a pack, by the hash of its own bytes
 //	names      names an original came under
+//	keys       idempotency key of a request body → its hash
 //	sequences  runs of messages of a stream that are in the log
 //	tails      entries with the newest messages of a stream
 //	held       held records and what became of them

@@ -393,7 +393,7 @@ func (ix *Index) sourceName(no int64) string {
 
 // layout names the tables and the forms of values. Whatever changes one of them
 // changes it.
-var layout = "5 " + strings.Join(kindNames(), " ")
+var layout = "6 " + strings.Join(kindNames(), " ")
 
 func kindNames() []string {
 	var out []string
@@ -413,6 +413,7 @@ CREATE TABLE originals(source INTEGER, archive TEXT, reading INTEGER, newest INT
   ended INTEGER, counts TEXT, mapping TEXT, name TEXT, received TEXT, asof TEXT,
   scopes TEXT, PRIMARY KEY(source, archive)) WITHOUT ROWID;
 CREATE TABLE names(source INTEGER, archive TEXT, name TEXT, PRIMARY KEY(source, archive, name)) WITHOUT ROWID;
+CREATE TABLE keys(source INTEGER, key TEXT, archive TEXT, PRIMARY KEY(source, key)) WITHOUT ROWID;
 CREATE TABLE sequences(source INTEGER, stream TEXT, first INTEGER, last INTEGER, PRIMARY KEY(source, stream, first)) WITHOUT ROWID;
 CREATE TABLE tails(source INTEGER, stream TEXT, last INTEGER, messages INTEGER, at INTEGER, PRIMARY KEY(source, stream, last)) WITHOUT ROWID;
 CREATE TABLE held(id TEXT PRIMARY KEY, source INTEGER, state INTEGER, position INTEGER, idx INTEGER, record BLOB,

@@ -103,8 +103,14 @@ func (a *application) cursor() error {
 	if err := a.tail(); err != nil {
 		return err
 	}
-	if e.To.Records == 0 && !e.To.End {
-		return nil // messages, which are packed: no original of their own
+	packed := e.To.Records == 0 && !e.To.End
+	for i := range e.To.Bodies {
+		if err := a.body(&e.To.Bodies[i], packed); err != nil {
+			return err
+		}
+	}
+	if packed {
+		return nil // messages: no original of their own
 	}
 	if e.Name != "" {
 		if err := a.ix.d.prepared("INSERT OR IGNORE INTO names(source, archive, name) VALUES(?, ?, ?)").
@@ -116,6 +122,36 @@ func (a *application) cursor() error {
 		return nil // bytes that were read before
 	}
 	return a.reads()
+}
+
+// body notes a request body: its key, and if it lies in a pack that it was read.
+func (a *application) body(b *events.Body, packed bool) error {
+	if b.Key != "" {
+		if err := a.ix.d.prepared("INSERT OR REPLACE INTO keys(source, key, archive) VALUES(?, ?, ?)").exec(a.source, b.Key, b.SHA256); err != nil {
+			return err
+		}
+	}
+	if !packed {
+		return nil
+	}
+	counts, err := json.Marshal(b.Counts)
+	if err != nil {
+		return fmt.Errorf("write body: %w", err)
+	}
+	return a.ix.d.prepared("INSERT OR REPLACE INTO originals("+originalColumns+") VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?)").exec(
+		a.source, b.SHA256, a.e.At, a.e.At, b.Counts.Read, 0, true, string(counts), a.e.Mapping, "", a.e.Time, "", "[]")
+}
+
+// Keyed returns the SHA-256 of the request body that came with an idempotency
+// key, "" if none did.
+func (ix *Index) Keyed(source, key string) (string, error) {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	row, err := ix.d.prepared("SELECT archive FROM keys WHERE source = ? AND key = ?").first(ix.source(source), key)
+	if err != nil || row == nil {
+		return "", err
+	}
+	return text(row[0]), nil
 }
 
 // reads notes the entry as part of a reading.

@@ -49,6 +49,7 @@ func (r *reader) check(c *Config) {
 	for i := range c.Feeds {
 		r.checkFeed(c, &c.Feeds[i])
 	}
+	r.checkListen(c)
 }
 
 // fault notes a mistake about the value with the path.
@@ -91,7 +92,7 @@ func (r *reader) checkSource(c *Config, s *Source) {
 		r.checkFarm(c, path+".farms", f)
 	}
 	folder, stream := r.has(path+".folder"), r.has(path+".nats")
-	r.one(path, "folder", "nats", "mqtt")
+	r.one(path, "folder", "nats", "mqtt", "http")
 	if stream {
 		r.checkServer(path+".nats", &s.Stream.Server)
 		if !r.has(path+".nats.stream") && !r.has(path+".nats.subject") {

@@ -24,6 +24,8 @@ type Config struct {
 	Feeds      []Feed
 	Grants     []Grant
 	Settings   map[string]string // thresholds by name (code lists advisories, timings and due), as text; nil for the defaults
+	Listen     Listen
+	Tokens     []Token
 }
 
 // A Log says where the log lives. Without a URL it is embedded and lies in the
@@ -64,7 +66,8 @@ const (
 	Delete After = "delete" // it is deleted; the archive keeps its bytes
 )
 
-// A Source is a configured place records come from: a folder or a stream of messages.
+// A Source is a configured place records come from: a folder, a stream of
+// messages or requests over HTTP.
 type Source struct {
 	ID      string
 	Farm    string   // its farm, or "" if rows name the farm
@@ -81,6 +84,7 @@ type Source struct {
 
 	Stream *StreamSource // nil for anything else
 	MQTT   *MQTTSource   // nil for anything else
+	HTTP   *HTTPSource   // nil for anything else
 
 	Silent time.Duration // how long nothing may come before the source says so; 0 for ever
 	Again  time.Duration // wait before an original that could not be taken is tried again

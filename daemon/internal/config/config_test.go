@@ -173,6 +173,9 @@ grants:
   - {farm: larkfield, recipient: vet, purpose: care, kinds: [lesion, treatment], fields: identities, from: 2026-01-01}
 `
 
+// someHash is the SHA-256 of "abc": FIPS 180-2, appendix B.1.
+const someHash = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
 func TestParse_NamesEachMistake(t *testing.T) {
 	tests := []struct {
 		name, old, new string
@@ -180,7 +183,7 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		hint           string
 	}{
 		{"unknown key", "    folder: in", "    fodler: in", []string{
-			`6:3: sources.chute: wanted one of folder, nats, mqtt, got none`,
+			`6:3: sources.chute: wanted one of folder, nats, mqtt, http, got none`,
 			`8:5: sources.chute.fodler: wanted a known key, got "fodler"`,
 		}, `did you mean "folder"?`},
 		{"unknown top key", "sources:", "source:", []string{`5:1: source: wanted a known key, got "source"`}, `did you mean "sources"?`},
@@ -231,6 +234,27 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		}, ""},
 		{"a second document", "recipients:", "---\nrecipients:", nil, ""},
 		{"no YAML", "recipients:", "recipients: [", nil, ""},
+		{"requests without a port", "    folder: in", "    http: {}", []string{
+			`8:5: sources.chute.http: wanted listen, to take requests, got none`,
+			`8:5: sources.chute.http: wanted a token that may use it, got none`,
+		}, "dewclaw token NAME --source chute"},
+		{"a port for everybody", "recipients:", "listen: {address: \":8410\"}\nrecipients:", []string{
+			`10:10: listen.address: wanted an address of this machine only (127.0.0.1), or tls, got ":8410"`,
+		}, "unencrypted: true"},
+		{"half of TLS", "recipients:", "listen: {address: \":8410\", tls: {cert: a.pem}}\nrecipients:", []string{`10:33: listen.tls.key: wanted a value, got nothing`}, ""},
+		{"no port", "recipients:", "listen: {address: localhost}\nrecipients:", []string{`10:19: listen.address: wanted host:port such as 127.0.0.1:8410, got "localhost"`}, ""},
+		{"a token itself", "recipients:", "tokens: [{name: me, sha256: hunter2, farms: [larkfield]}]\nrecipients:", []string{
+			`10:29: tokens[0].sha256: wanted a SHA-256 as 64 hex digits in lower case, got something else`,
+		}, "dewclaw token NAME"},
+		{"a token for a folder", "recipients:", "tokens: [{name: me, sha256: " + someHash + ", sources: [chute]}]\nrecipients:", []string{
+			`10:95: tokens[0].sources: wanted a source that takes requests (http: {}), got "chute"`,
+		}, ""},
+		{"a token for nothing", "recipients:", "tokens: [{name: me, sha256: " + someHash + "}]\nrecipients:", []string{
+			`10:10: tokens[0]: wanted sources or farms: what the token is for, got neither`,
+		}, ""},
+		{"a token twice", "recipients:", "tokens: [{name: me, sha256: " + someHash + ", farms: larkfield}, {name: you, sha256: " + someHash + ", farms: larkfield}]\nrecipients:", []string{
+			`10:126: tokens[1].sha256: wanted a token of its own, got that of me`,
+		}, ""},
 		{"setting that is no length", "recipients:", "settings: {toe-hairline: -3}\nrecipients:", []string{`10:26: settings.toe-hairline: wanted a length in mm over 0, such as 82.55, got "-3"`}, ""},
 		{"setting that is no time", "recipients:", "settings: {wrap-due: 24}\nrecipients:", []string{`10:22: settings.wrap-due: wanted a text, got the number 24`}, ""},
 		{"unknown setting", "recipients:", "settings: {toe-hairlin: 80}\nrecipients:", []string{`10:12: settings.toe-hairlin: wanted a known key, got "toe-hairlin"`}, `did you mean "toe-hairline"?`},
@@ -359,4 +383,32 @@ func ExampleParse() {
 	// Output:
 	// dewclaw.yaml:2:1: farm: wanted a known key, got "farm"
 	// hint: did you mean "farms"?
+}
+
+func TestParse_ReadsWhatListensAndWhoMayAsk(t *testing.T) {
+	src := strings.Replace(parts, "    folder: in", "    http: {max-body: 2MiB}", 1) + `listen: {address: "[::1]:8410", max-body: 8MiB}
+tokens:
+  - {name: device, sha256: ` + someHash + `, sources: [chute], until: 2026-12-31}
+  - {name: farm, sha256: ` + strings.Replace(someHash, "b", "c", 1) + `, farms: [larkfield, stony-run]}
+`
+	c, err := Parse("/etc/dewclaw.yaml", []byte(src), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := (Listen{Address: "[::1]:8410", MaxBody: 8 << 20}); c.Listen != want {
+		t.Errorf("got %+v, want %+v", c.Listen, want)
+	}
+	s := c.Source("chute")
+	if s.HTTP == nil || s.HTTP.MaxBody != 2<<20 {
+		t.Errorf("got %+v", s.HTTP)
+	}
+	several := &Source{ID: "other", Farms: []string{"larkfield", "hilltop"}}
+	device, farm := &c.Tokens[0], &c.Tokens[1]
+	if !device.MaySend(s) || device.MaySend(several) || !farm.MaySend(s) || farm.MaySend(several) {
+		t.Error("a token opens more or less than it says")
+	}
+	last := time.Date(2026, 12, 31, 23, 0, 0, 0, time.UTC)
+	if device.Expired(last) || !device.Expired(last.Add(time.Hour)) || farm.Expired(last) {
+		t.Error("a token works longer or shorter than it says")
+	}
 }

@@ -13,7 +13,7 @@
 //	sources:
 //	  chute:
 //	    farm: larkfield             or farms: [ … ], when the rows name the farm
-//	    folder: in/chute            or nats: {url: …, subject: …}, or mqtt: {url: …, topics: …}
+//	    folder: in/chute            or nats: {url: …, subject: …}, or mqtt: {url: …, topics: …}, or http: {}
 //	    files: ["*.csv"]            default "*"
 //	    below: true                 folders below it too; default false
 //	    mapping: chute.yaml
@@ -48,6 +48,12 @@
 //	grants:
 //	  - {farm: larkfield, recipient: vet, purpose: treatment, kinds: [examination, lesion],
 //	     period: {from: 2026-01-01}, fields: identities, from: 2026-01-01, until: 2026-12-31}
+//	listen:
+//	  address: 127.0.0.1:8410       other addresses want tls, or unencrypted: true
+//	  tls: {cert: …, key: …}
+//	  max-body: 64MiB               of a request, unless its source says otherwise
+//	tokens:                         who may ask over HTTP; "dewclaw token" makes the line
+//	  - {name: chute-device, sha256: …, sources: [chute], farms: [larkfield], until: 2026-12-31}
 //	settings: {toe-hairline: 82.55} thresholds, named in the code lists advisories, timings and due
 //
 // The mapping of a source may be one that is built in: "builtin:ade-roster".

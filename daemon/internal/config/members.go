@@ -25,6 +25,10 @@ const (
 	maxRows      = 1_000_000
 	minSize      = 64 << 10
 	maxSize      = 64 << 20
+
+	defaultBody = 64 << 20
+	minBody     = 1 << 10
+	maxBody     = 2 << 30
 )
 
 var topMembers = []member[Config]{
@@ -36,6 +40,8 @@ var topMembers = []member[Config]{
 	{"recipients", false, func(r *reader, v value, c *Config) { c.Recipients = entries(r, v, r.recipient) }},
 	{"feeds", false, func(r *reader, v value, c *Config) { c.Feeds = entries(r, v, r.feed) }},
 	{"grants", false, func(r *reader, v value, c *Config) { c.Grants = r.grants(v) }},
+	{"listen", false, func(r *reader, v value, c *Config) { c.Listen = r.listen(v) }},
+	{"tokens", false, func(r *reader, v value, c *Config) { c.Tokens = r.tokens(v) }},
 	{"settings", false, func(r *reader, v value, c *Config) { c.Settings = r.settings(v) }},
 }
 
@@ -126,6 +132,10 @@ var sourceMembers = []member[Source]{
 		object(r, v, streamSourceMembers, s.Stream)
 	}},
 	{"mqtt", false, func(r *reader, v value, s *Source) { r.mqttSource(v, s) }},
+	{"http", false, func(r *reader, v value, s *Source) {
+		s.HTTP = new(HTTPSource)
+		object(r, v, httpSourceMembers, s.HTTP)
+	}},
 	{"silent", false, func(r *reader, v value, s *Source) { s.Silent = r.duration(v, time.Minute) }},
 	{"again", false, func(r *reader, v value, s *Source) { s.Again = r.duration(v, 100*time.Millisecond) }},
 }

@@ -106,6 +106,10 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/sources/"+each+"/properties/nats", names(streamSourceMembers), musts(streamSourceMembers))
 	check("properties/sources/"+each+"/properties/mqtt", names(mqttSourceMembers), musts(mqttSourceMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/mqtt", names(mqttTargetMembers), musts(mqttTargetMembers))
+	check("properties/sources/"+each+"/properties/http", names(httpSourceMembers), musts(httpSourceMembers))
+	check("properties/listen", names(listenMembers), musts(listenMembers))
+	check("properties/listen/properties/tls", names(listenTLSMembers), musts(listenTLSMembers))
+	check("properties/tokens/items", names(tokenMembers), musts(tokenMembers))
 	check("properties/recipients/"+each, names(recipientMembers), musts(recipientMembers))
 	check("properties/feeds/"+each, names(feedMembers), musts(feedMembers))
 	ade := "properties/feeds/" + each + "/properties/ade"

@@ -19,8 +19,12 @@ const maxPacked = 128 << 10
 
 // A message is one delivery of a batch with its bytes.
 type message struct {
-	d    *adapters.Delivery
-	body []byte
+	d       *adapters.Delivery
+	body    []byte
+	sha     string        // of a request body
+	counts  events.Counts // of its records, once they are in the entry
+	told    *account      // nil if nobody asks
+	notices []string
 }
 
 // TakeBatch takes messages in, in one commit as far as they fit into an entry,
@@ -51,6 +55,7 @@ func (in *Intake) TakeBatch(ctx context.Context, src *Source, ds []*adapters.Del
 			in.acknowledge(ctx, d, adapters.NotTaken)
 		}
 	}
+	receipt.Known = b.repeats > 0 && receipt.Entries == 0
 	return receipt, err
 }
 
@@ -64,17 +69,20 @@ type batch struct {
 	b        *builder
 	last     uint64
 	stream   string
+	repeats  int // bodies that were read before
 }
 
 // take adds one message, or reads it by itself.
 func (b *batch) take(ctx context.Context, d *adapters.Delivery) error {
-	taken, err := b.in.Index.Taken(b.src.ID, d.Stream, d.Sequence)
-	if err != nil {
-		return err
-	}
-	if taken || b.has(d) {
-		b.in.acknowledge(ctx, d, adapters.Taken)
-		return nil
+	if !d.Body {
+		taken, err := b.in.Index.Taken(b.src.ID, d.Stream, d.Sequence)
+		if err != nil {
+			return err
+		}
+		if taken || b.has(d) {
+			b.in.acknowledge(ctx, d, adapters.Taken)
+			return nil
+		}
 	}
 	body, whole, err := read(ctx, d)
 	if err != nil {
@@ -83,12 +91,18 @@ func (b *batch) take(ctx context.Context, d *adapters.Delivery) error {
 	if !whole || b.src.Mapping.Complete() != nil {
 		return b.alone(ctx, d)
 	}
+	m := message{d: d, body: body}
+	if d.Body {
+		if done, err := b.body(ctx, &m); done || err != nil {
+			return err
+		}
+	}
 	if b.stream != "" && b.stream != d.Stream {
 		if err := b.commit(ctx); err != nil {
 			return err
 		}
 	}
-	return b.add(ctx, message{d, body})
+	return b.add(ctx, m)
 }
 
 func (b *batch) has(d *adapters.Delivery) bool {
@@ -126,7 +140,7 @@ func (b *batch) alone(ctx context.Context, d *adapters.Delivery) error {
 		return err
 	}
 	b.receipt.add(one)
-	b.in.acknowledge(ctx, d, adapters.Taken)
+	b.in.acknowledge(ctx, d, one.verdict())
 	return nil
 }
 
@@ -135,6 +149,8 @@ func (b *batch) alone(ctx context.Context, d *adapters.Delivery) error {
 func (b *batch) add(ctx context.Context, m message) error {
 	r := b.reading(m)
 	defer r.close()
+	m.told = asks(m.d)
+	r.account = m.told
 	parts, err := r.mapAll(ctx)
 	if err != nil {
 		return err
@@ -148,10 +164,13 @@ func (b *batch) add(ctx context.Context, m message) error {
 			return err
 		}
 	}
+	before := b.b.entry.Counts
 	if err := r.takeParts(ctx, parts, b.b); err != nil {
 		return err
 	}
+	m.counts = minus(b.b.entry.Counts, before)
 	b.receipt.Notices = append(b.receipt.Notices, r.notices...)
+	m.notices = r.notices
 	b.messages = append(b.messages, m)
 	b.stream, b.last = m.d.Stream, max(b.last, m.d.Sequence)
 	return nil
@@ -161,7 +180,10 @@ func (b *batch) add(ctx context.Context, m message) error {
 func (b *batch) reading(m message) *reading {
 	r := b.in.newReading(b.src, "", m.d.Name)
 	r.message, r.body = *m.d, m.body
-	r.job.Message = m.d.Message
+	if m.d.Body {
+		r.message.Message = bodyID(m.sha)
+	}
+	r.job.Message = r.message.Message
 	r.job.Received = m.d.Received.UTC().Truncate(time.Millisecond)
 	r.single = map[events.RecordID]struct{}{}
 	r.pace = still{}
@@ -302,6 +324,11 @@ func (b *batch) commit(ctx context.Context) error {
 	pack := make([]archive.Message, len(b.messages))
 	to := &events.Cursor{Stream: b.stream, Sequence: b.last}
 	for i, m := range b.messages {
+		if m.d.Body {
+			pack[i] = archive.Message{ID: bodyID(m.sha), Name: m.d.Name, Received: m.d.Received, Body: m.body}
+			to.Bodies = append(to.Bodies, events.Body{SHA256: m.sha, Key: m.d.Key, Counts: m.counts})
+			continue
+		}
 		pack[i] = archive.Message{ID: m.d.Message, Name: m.d.Name, Received: m.d.Received, Body: m.body}
 		to.Ranges = addRange(to.Ranges, m.d.Sequence)
 	}
@@ -325,9 +352,24 @@ func (b *batch) commit(ctx context.Context) error {
 	done := b.messages
 	b.messages, b.b, b.stream, b.last = nil, newBuilder(false, b.in.Sizes.Records), "", 0
 	for _, m := range done {
+		if m.told != nil {
+			m.d.Tell(adapters.Account{SHA256: m.sha, Counts: m.counts, Last: p, Notices: m.notices, Fates: m.told.list(), More: m.told.more})
+		}
 		b.in.acknowledge(ctx, m.d, adapters.Taken)
 	}
 	return nil
+}
+
+// bodyID names a request body inside a pack and towards held records: half of its
+// hash tells bodies apart.
+func bodyID(sha string) string { return "body-" + sha[:32] }
+
+// minus returns what was added to b to make a.
+func minus(a, b events.Counts) events.Counts {
+	return events.Counts{
+		Read: a.Read - b.Read, Accepted: a.Accepted - b.Accepted, Duplicate: a.Duplicate - b.Duplicate, Amended: a.Amended - b.Amended,
+		Held: a.Held - b.Held, Ignored: a.Ignored - b.Ignored, Retracted: a.Retracted - b.Retracted,
+	}
 }
 
 // addRange adds a sequence to ascending runs.

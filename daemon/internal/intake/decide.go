@@ -37,6 +37,14 @@ type step struct {
 // String returns the outcome as the log writes it; "" for a duplicate.
 func (o outcome) String() string { return [...]string{"", "accepted", "amended", "waits"}[o] }
 
+// word returns the outcome of a record that is settled, for people.
+func (o outcome) word() string {
+	if o == duplicate {
+		return "duplicate"
+	}
+	return o.String()
+}
+
 // parseOutcome reads what String writes.
 func parseOutcome(s string) outcome {
 	switch s {

@@ -88,6 +88,10 @@ func (v *verifier) original(ctx context.Context, e *events.Entry) error {
 	if err := v.advance(e, d); err != nil || d.r.b == nil {
 		return err
 	}
+	d.r.bodies = nil
+	for _, b := range e.To.Bodies { // only the log has its key
+		d.r.bodies = append(d.r.bodies, events.Body{SHA256: e.Archive, Key: b.Key})
+	}
 	derived := d.r.entry(d.ended)
 	v.compare(e, derived)
 	v.report.Counts = v.report.Counts.Add(derived.Counts)
@@ -163,6 +167,7 @@ func (v *verifier) messages(ctx context.Context, e *events.Entry) error {
 	}
 	defer func() { _ = pack.Close() }()
 	b := newBuilder(false, v.in.Sizes.Records)
+	var bodies []events.Body
 	for i := range pack.Len() {
 		m, err := pack.Message(i)
 		if err != nil {
@@ -172,13 +177,20 @@ func (v *verifier) messages(ctx context.Context, e *events.Entry) error {
 		r.message.Message, r.body, r.job.Message = m.ID, m.Body, m.ID
 		r.job.Received = m.Received.UTC().Truncate(time.Millisecond)
 		r.single, r.pace, r.deriving = map[events.RecordID]struct{}{}, still{}, true
+		before := b.entry.Counts
 		err = r.takeInto(ctx, b)
 		r.close()
 		if err != nil {
 			return err
 		}
+		if len(e.To.Bodies) > 0 {
+			bodies = append(bodies, events.Body{SHA256: digest(m.Body), Counts: minus(b.entry.Counts, before)})
+		}
 	}
-	derived := b.close(nil, &events.Cursor{Stream: e.To.Stream, Sequence: e.To.Sequence, Ranges: e.To.Ranges})
+	for i := range min(len(bodies), len(e.To.Bodies)) { // only the log has the keys
+		bodies[i].Key = e.To.Bodies[i].Key
+	}
+	derived := b.close(nil, &events.Cursor{Stream: e.To.Stream, Sequence: e.To.Sequence, Ranges: e.To.Ranges, Bodies: bodies})
 	derived.Archive, derived.Time = e.Archive, e.Time
 	v.compare(e, derived)
 	v.report.Counts = v.report.Counts.Add(derived.Counts)

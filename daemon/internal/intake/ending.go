@@ -84,6 +84,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	if err := r.scratch.Put(id, nil); err != nil { // it waits no more
 		return err
 	}
+	r.at = w.Waiting.At
 	rec := &w.Record
 	found, err := r.ix.Lookup(r.src.ID, []events.RecordID{id}, nil)
 	if err != nil {

@@ -17,9 +17,14 @@ import (
 func (r *reading) hold(ctx context.Context, h *events.Held) error {
 	shorten(h)
 	known, done, err := r.settledHeld(h.ID)
-	if err != nil || done {
+	if err != nil {
 		return err
 	}
+	if done {
+		r.account.tell(r.at, h.Line, h.LastLine, duplicate.word(), nil)
+		return nil
+	}
+	r.account.tell(r.at, h.Line, h.LastLine, "held", h)
 	if !known && r.b.full(heldSize(h)) {
 		if _, err := r.pace.room(ctx, heldSize(h)); err != nil {
 			return err
@@ -96,6 +101,9 @@ func (r *reading) screen(ctx context.Context, p passing, j joint, known *index.R
 	if r.settled && p.row != nil {
 		_, done, err := r.settledHeld(events.HeldID(r.src.ID, rawOf(p.row)))
 		if done || err != nil {
+			if done {
+				r.account.tell(r.at, j.rec.Line, j.rec.LastLine, duplicate.word(), nil)
+			}
 			return true, err
 		}
 	}

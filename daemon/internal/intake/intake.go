@@ -124,6 +124,15 @@ type Receipt struct {
 	Entries  int
 	Notices  []string          // what a person should know, in words
 	Complete []events.Complete // complete source: for each scope it lists
+
+	refused bool // its key came with other bytes before
+}
+
+func (r *Receipt) verdict() adapters.Verdict {
+	if r.refused {
+		return adapters.NotTaken
+	}
+	return adapters.Taken
 }
 
 // A turn is whose turn it is at one source: one reading or one decision at a

@@ -15,8 +15,9 @@ import (
 // of it.
 type joint struct {
 	rec       *adapters.Record
-	continues bool          // there were such rows
-	overtakes bool          // and they waited for the end of the original
+	continues bool // there were such rows
+	overtakes bool // and they waited for the end of the original
+	overtaken events.Waiting
 	after     bool          // some of them were settled by themselves
 	earlier   []int         // places of those that waited
 	sofar     outcome       // what those that waited came to
@@ -51,7 +52,7 @@ func overtake(seen []byte, rec *adapters.Record) (joint, error) {
 		return joint{rec: rec}, err
 	}
 	j := joint{
-		continues: true, overtakes: true, after: w.Waiting.After, earlier: append(w.Waiting.Earlier, w.Waiting.At), missing: w.Missing,
+		continues: true, overtakes: true, overtaken: w.Waiting, after: w.Waiting.After, earlier: append(w.Waiting.Earlier, w.Waiting.At), missing: w.Missing,
 		sofar: parseOutcome(w.Waiting.Outcome),
 	}
 	j.rec, err = union(&w.Record, rec)

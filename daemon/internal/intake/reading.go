@@ -70,6 +70,9 @@ type reading struct {
 	complete []events.Complete
 	notices  []string
 	progress func(records int) // may be nil
+	account  *account          // what becomes of each record; nil if nobody asks
+	at       int               // place of the record that is being settled
+	bodies   []events.Body     // of the original itself, for its last entry
 }
 
 // zones are the zones of the farms of the source.
@@ -200,6 +203,9 @@ func (r *reading) entry(end bool) *events.Entry {
 	if r.begun {
 		f := r.from
 		from = &f
+	}
+	if end {
+		to.Bodies = r.bodies
 	}
 	e := r.b.close(from, to)
 	r.head(e)

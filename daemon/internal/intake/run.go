@@ -355,9 +355,18 @@ func (r *reading) speaksAs(run *mapping.Run) error {
 // record stands for it.
 func (r *reading) spoiled(ctx context.Context, member string, cause error) error {
 	r.n++
+	r.at = r.n
 	if r.n <= r.skip {
 		return nil
 	}
+	h := r.spoiledHeld(member, cause)
+	if err := r.hold(ctx, h); err != nil {
+		return err
+	}
+	return r.taken(ctx)
+}
+
+func (r *reading) spoiledHeld(member string, cause error) *events.Held {
 	key := r.archive
 	if r.body != nil {
 		key = r.message.Message
@@ -369,10 +378,7 @@ func (r *reading) spoiled(ctx context.Context, member string, cause error) error
 	if size, ok := r.in.Archive.Has(r.archive); ok {
 		h.Large = int(size)
 	}
-	if err := r.hold(ctx, h); err != nil {
-		return err
-	}
-	return r.taken(ctx)
+	return h
 }
 
 // reasonsOf makes reasons of an error that spoils an original.

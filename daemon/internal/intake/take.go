@@ -40,7 +40,7 @@ func (in *Intake) Take(ctx context.Context, src *Source, d *adapters.Delivery, o
 		in.acknowledge(ctx, d, adapters.NotTaken)
 		return receipt, err
 	}
-	in.acknowledge(ctx, d, adapters.Taken)
+	in.acknowledge(ctx, d, receipt.verdict())
 	return receipt, nil
 }
 
@@ -79,12 +79,23 @@ func (in *Intake) take(ctx context.Context, src *Source, d *adapters.Delivery, o
 	if err != nil {
 		return receipt, err
 	}
+	if d.Body {
+		if receipt.refused, err = in.refusedKey(src, d, hash); receipt.refused || err != nil {
+			return receipt, err
+		}
+	}
 	switch {
 	case known && !before.Cursor.End:
 		err = in.resume(ctx, src, before, t, &receipt)
+		if err == nil {
+			tell(d, adapters.Account{SHA256: hash, Counts: receipt.Counts, Last: receipt.Last, Notices: receipt.Notices, More: true})
+		}
 		if err == nil && o.Again {
 			err = in.anew(ctx, src, d, o, t, &receipt)
 		}
+	case known && !o.Again && d.Body: // the log heard of it, and whoever asks is told
+		receipt.Known, receipt.Counts = true, again(before.Counts)
+		tell(d, knownAccount(hash, before, nil, true))
 	case known && !o.Again && d.Stream == "": // a message that is sent again states it again
 		err = in.repeat(ctx, src, d, before, &receipt)
 	default:
@@ -146,7 +157,19 @@ func (in *Intake) anew(ctx context.Context, src *Source, d *adapters.Delivery, o
 		r.job.Received = in.Now().UTC().Truncate(time.Millisecond)
 	}
 	r.progress = o.Progress
-	return in.fly(ctx, r, t, receipt)
+	r.account = asks(d)
+	if d.Key != "" {
+		r.bodies = []events.Body{{SHA256: receipt.Archive, Key: d.Key}}
+	}
+	if err := in.fly(ctx, r, t, receipt); err != nil {
+		return err
+	}
+	if r.account != nil {
+		d.Tell(adapters.Account{
+			SHA256: receipt.Archive, Counts: receipt.Counts, Last: receipt.Last, Notices: receipt.Notices, Fates: r.account.list(), More: r.account.more,
+		})
+	}
+	return nil
 }
 
 // resume goes on with an original that an earlier run left half read, with the
@@ -229,9 +252,8 @@ func (in *Intake) fly(ctx context.Context, r *reading, t *turn, receipt *Receipt
 // repeat tells of bytes that were read before. The log hears of it once for each
 // name they come under.
 func (in *Intake) repeat(ctx context.Context, src *Source, d *adapters.Delivery, before index.Original, receipt *Receipt) error {
-	c := before.Counts
 	receipt.Known = true
-	receipt.Counts = events.Counts{Read: c.Read, Duplicate: c.Accepted + c.Duplicate + c.Amended, Held: c.Held, Ignored: c.Ignored}
+	receipt.Counts = again(before.Counts)
 	receipt.Notices = []string{fmt.Sprintf("these bytes were read before, as %s, and change nothing", before.Name)}
 	named, err := in.Index.Named(src.ID, before.Archive, d.Name)
 	if err != nil || named {

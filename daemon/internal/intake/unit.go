@@ -20,6 +20,7 @@ type passing struct {
 // take takes one record in: the beats known? and check, and what they come to.
 func (r *reading) take(ctx context.Context, p passing) error {
 	r.n++
+	r.at = r.n
 	r.line = max(r.line, p.rec.Line, p.rec.LastLine)
 	if r.n <= r.skip {
 		return r.remember(ctx, p)
@@ -27,6 +28,7 @@ func (r *reading) take(ctx context.Context, p passing) error {
 	var err error
 	switch p.rec.Outcome {
 	case adapters.Ignored:
+		r.account.tell(r.n, p.rec.Line, p.rec.LastLine, "ignored", nil)
 		r.b.entry.Counts.Read++
 		r.b.entry.Counts.Ignored++
 	case adapters.Held:
@@ -60,6 +62,7 @@ func (r *reading) repeated(ctx context.Context, id events.RecordID, line int) er
 	}
 	r.b.entry.Counts.Read++
 	r.b.entry.Counts.Duplicate++
+	r.account.tell(r.n, line, 0, duplicate.word(), nil)
 	return r.taken(ctx)
 }
 
@@ -111,6 +114,7 @@ func (r *reading) mapped(ctx context.Context, p passing) error {
 		}
 	}
 	if j.overtakes {
+		r.account.tell(j.overtaken.At, j.overtaken.Line, 0, j.sofar.word(), nil)
 		r.overtaken(j.rec.ID, j.sofar)
 	}
 	if r.single != nil {
@@ -160,6 +164,7 @@ func (r *reading) put(ctx context.Context, p passing, j joint, known *index.Reco
 		if p.digest != nil && !j.continues && !known.HasRaw(*p.digest) {
 			r.b.raw(*p.digest, id)
 		}
+		r.account.tell(r.at, j.rec.Line, j.rec.LastLine, r.rule.outcome.word(), nil)
 		r.count(r.rule.outcome)
 	}
 	if j.continues && r.raw != nil {

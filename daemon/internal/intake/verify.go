@@ -160,7 +160,7 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 		case e.Cause == events.CauseGrant:
 		case e.From != nil && e.From.End:
 			v.repeated(e)
-		case e.To != nil && e.To.Records == 0 && !e.To.End && e.To.Stream != "":
+		case e.To != nil && e.To.Records == 0 && !e.To.End && (e.To.Stream != "" || len(e.To.Bodies) > 0):
 			err = v.messages(ctx, e)
 		case e.To != nil:
 			err = v.original(ctx, e)
@@ -226,7 +226,7 @@ func (v *verifier) repeated(e *events.Entry) {
 		v.differ(e, 0, "original", "one that was read before", "one that was not")
 		return
 	}
-	want := events.Counts{Read: c.Read, Duplicate: c.Accepted + c.Duplicate + c.Amended, Held: c.Held, Ignored: c.Ignored}
+	want := again(c)
 	v.compare(e, &events.Entry{Counts: want, From: e.From, To: e.From})
 	v.report.Counts = v.report.Counts.Add(want)
 }

@@ -1,0 +1,161 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"regexp"
+	"slices"
+
+	"github.com/goccy/go-yaml/ast"
+)
+
+// This file is the part of the table of keys that is about HTTP: what the daemon
+// listens on, who may ask, and requests as a source.
+
+var httpSourceMembers = []member[HTTPSource]{
+	{"max-body", false, func(r *reader, v value, s *HTTPSource) { s.MaxBody = r.size(v, minBody, maxBody) }},
+}
+
+var listenMembers = []member[Listen]{
+	{"address", true, func(r *reader, v value, l *Listen) { l.Address = r.address(v) }},
+	{"tls", false, func(r *reader, v value, l *Listen) { object(r, v, listenTLSMembers, l) }},
+	{"unencrypted", false, func(r *reader, v value, l *Listen) { l.Unencrypted = r.truth(v) }},
+	{"max-body", false, func(r *reader, v value, l *Listen) { l.MaxBody = r.size(v, minBody, maxBody) }},
+}
+
+var listenTLSMembers = []member[Listen]{
+	{"cert", true, func(r *reader, v value, l *Listen) { l.Cert = r.path(v) }},
+	{"key", true, func(r *reader, v value, l *Listen) { l.Key = r.path(v) }},
+}
+
+func (r *reader) listen(v value) Listen {
+	l := Listen{MaxBody: defaultBody}
+	object(r, v, listenMembers, &l)
+	return l
+}
+
+var (
+	addressForm = regexp.MustCompile(`^[^ ]*:[0-9]{1,5}$`)
+	hashForm    = regexp.MustCompile(`^[0-9a-f]{64}$`)
+)
+
+// address reads host:port; the host may be left out.
+func (r *reader) address(v value) string {
+	s := r.text(v)
+	if s == "" {
+		return ""
+	}
+	if _, _, err := net.SplitHostPort(s); err != nil || !addressForm.MatchString(s) {
+		r.wrong(v, "host:port such as 127.0.0.1:8410", quote(s))
+		return ""
+	}
+	return s
+}
+
+var tokenMembers = []member[Token]{
+	{"name", true, func(r *reader, v value, t *Token) { t.Name = r.id(v) }},
+	{"sha256", true, func(r *reader, v value, t *Token) { t.Hash = r.hash(v) }},
+	{"sources", false, func(r *reader, v value, t *Token) { t.Sources = r.texts(v, r.id) }},
+	{"farms", false, func(r *reader, v value, t *Token) { t.Farms = r.texts(v, r.id) }},
+	{"until", false, func(r *reader, v value, t *Token) { t.Until = r.day(v) }},
+}
+
+// hash reads a SHA-256 in hex. What stands there instead may be the token
+// itself and is never repeated.
+func (r *reader) hash(v value) string {
+	n, ok := v.node.(*ast.StringNode)
+	if !ok || !hashForm.MatchString(n.Value) {
+		r.wrong(v, "a SHA-256 as 64 hex digits in lower case", "something else", "make a token and its line for this file: dewclaw token NAME")
+		return ""
+	}
+	return n.Value
+}
+
+func (r *reader) tokens(v value) []Token {
+	items, _ := r.items(v, false)
+	out := make([]Token, len(items))
+	for i, x := range items {
+		object(r, x, tokenMembers, &out[i])
+		if !r.hasAny(x.path, "sources", "farms") {
+			r.wrong(x, "sources or farms: what the token is for", "neither")
+		}
+	}
+	return out
+}
+
+func (r *reader) hasAny(path string, keys ...string) bool {
+	return slices.ContainsFunc(keys, func(k string) bool { return r.has(path + "." + k) })
+}
+
+// checkListen looks at what listening, tokens and the parts that are asked from
+// outside say of one another.
+func (r *reader) checkListen(c *Config) {
+	l := &c.Listen
+	if l.Address != "" && !r.has("listen.tls") && !l.Unencrypted && !isLoopback(l.Address) {
+		r.fault("listen.address", "an address of this machine only (127.0.0.1), or tls", quote(l.Address),
+			"add tls: {cert: …, key: …}; or unencrypted: true if something before it speaks TLS")
+	}
+	for i := range c.Tokens {
+		r.checkToken(c, i)
+	}
+	for i := range c.Sources {
+		s := &c.Sources[i]
+		if s.HTTP == nil {
+			continue
+		}
+		if s.HTTP.MaxBody == 0 {
+			s.HTTP.MaxBody = l.MaxBody
+		}
+		path := "sources." + s.ID + ".http"
+		if !r.has("listen") {
+			r.fault(path, "listen, to take requests", "none", `add at the top: listen: {address: "127.0.0.1:8410"}`)
+		}
+		r.wantToken(c, path, "--source "+s.ID, func(t *Token) bool { return t.MaySend(s) })
+	}
+}
+
+// wantToken wants a token that may do what a part is there for; a part that
+// nobody may use is a mistake.
+func (r *reader) wantToken(c *Config, path, flag string, may func(*Token) bool) {
+	for i := range c.Tokens {
+		if may(&c.Tokens[i]) {
+			return
+		}
+	}
+	if len(r.faults) > 0 && r.has("tokens") {
+		return // it may be in one that could not be read
+	}
+	r.fault(path, "a token that may use it", "none", "make one and add the line it prints: dewclaw token NAME "+flag)
+}
+
+func (r *reader) checkToken(c *Config, i int) {
+	t, path := &c.Tokens[i], fmt.Sprintf("tokens[%d]", i)
+	for _, id := range t.Sources {
+		if s := c.Source(id); s == nil {
+			r.unknownID(path+".sources", "a source of this file", id, ids(c.Sources, func(s *Source) string { return s.ID }))
+		} else if s.HTTP == nil {
+			r.fault(path+".sources", "a source that takes requests (http: {})", quote(id))
+		}
+	}
+	for _, id := range t.Farms {
+		r.checkFarm(c, path+".farms", id)
+	}
+	for j := range c.Tokens[:i] {
+		switch o := &c.Tokens[j]; {
+		case t.Name != "" && o.Name == t.Name:
+			r.fault(path+".name", "a name of its own", quote(t.Name))
+		case t.Hash != "" && o.Hash == t.Hash:
+			r.fault(path+".sha256", "a token of its own", "that of "+o.Name)
+		}
+	}
+}
+
+// isLoopback reports whether an address can be reached from this machine only.
+func isLoopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
