@@ -50,6 +50,8 @@ type commands struct {
 	Worklist worklistCommand `cmd:"" help:"What is due on a farm, for trimmer, milkers, vet or manager; and the report of a visit."`
 	Feed     feedCommand     `cmd:"" help:"Feeds: list, show, rewind, pause, resume, replay, test."`
 	Verify   verifyCommand   `cmd:"" help:"Read the archive again and hold the log to it."`
+	Backup   backupCommand   `cmd:"" help:"Copy log, originals, cursors and config to a safe place, while the daemon runs or not."`
+	Restore  restoreCommand  `cmd:"" help:"Make a data folder, or a whole project, of a backup."`
 	Export   exportCommand   `cmd:"" help:"Write the whole log as CloudEvents."`
 	Token    tokenCommand    `cmd:"" help:"Make a token for asking over HTTP."`
 	Codes    codesCommand    `cmd:"" help:"Print the code lists."`

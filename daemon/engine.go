@@ -345,6 +345,7 @@ func (e *engine) operations() api.Operations {
 		"held.drop":    api.Typed(e.dropHeld),
 		"correct":      api.Typed(e.correct),
 		"verify":       api.Typed(e.verify),
+		"backup":       api.Typed(e.backup),
 		"trace":        api.Typed(e.trace),
 		"worklist":     api.Typed(e.worklist),
 		"feed.list":    api.Typed(e.listFeeds),
@@ -365,7 +366,7 @@ func (e *engine) operations() api.Operations {
 }
 
 // readsDamaged are the operations that work on what is whole of a damaged log.
-var readsDamaged = []string{"events", "trace", "verify"}
+var readsDamaged = []string{"events", "trace", "verify", "backup"}
 
 // overDamage makes an operation end with the damage of the log: after it has
 // read what is whole, if it can, else at once.

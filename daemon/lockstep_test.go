@@ -27,6 +27,12 @@ type lockstep struct {
 
 func startInLockstep(t *testing.T, dir string) *lockstep {
 	t.Helper()
+	return commandInLockstep(t, "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+}
+
+// commandInLockstep is the same for any command.
+func commandInLockstep(t *testing.T, args ...string) *lockstep {
+	t.Helper()
 	told, tell, err := os.Pipe()
 	if err != nil {
 		t.Fatal(err)
@@ -36,7 +42,7 @@ func startInLockstep(t *testing.T, dir string) *lockstep {
 		t.Fatal(err)
 	}
 	c := &lockstep{t: t, told: told, read: bufio.NewReader(told), go_: step}
-	c.cmd = exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+	c.cmd = exec.Command("dewclaw", args...)
 	c.cmd.Stdout, c.cmd.Stderr = &c.out, &c.out
 	c.cmd.ExtraFiles = []*os.File{tell, wait}
 	c.cmd.Env = append(os.Environ(), beatsVariable+"=3,4")

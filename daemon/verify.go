@@ -2,17 +2,25 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 
+	"dewclaw/daemon/internal/archive"
+	"dewclaw/daemon/internal/backup"
+	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
+	"dewclaw/schema/rules"
 )
 
 // verifyCommand reads every original of the archive again, works out what must
 // have come of it, and holds the log to that. Adding up stored counts would
 // prove nothing.
 type verifyCommand struct {
-	JSON bool `name:"json" help:"As one JSON object."`
+	JSON   bool   `name:"json" help:"As one JSON object."`
+	Backup string `type:"path" placeholder:"PATH" help:"Verify a backup instead: checksums, chain and, of a folder, the books."`
 }
 
 // verifyItem is one item of the answer: progress, or the report at the end.
@@ -25,15 +33,27 @@ type verifyItem struct {
 func (c *verifyCommand) Run(a *app) error {
 	p := newProgress(a.stderr, "verify", a.now)
 	var report *intake.Report
-	err := items(a, "verify", struct{}{}, func(i verifyItem) error {
+	each := func(i verifyItem) error {
 		if report = i.Report; report == nil {
 			p.at(int64(i.Done), int64(i.Total))
 		}
 		return nil
-	})
+	}
+	var err error
+	if c.Backup != "" {
+		err = a.verifyBackup(a.ctx, c.Backup, each)
+	} else {
+		err = items(a, "verify", struct{}{}, each)
+	}
 	p.end()
-	if err != nil || report == nil {
+	if err != nil {
 		return err
+	}
+	if c.Backup != "" && !c.JSON {
+		a.printf("%s: every file has its checksum, every entry its place in the chain\n", safe(c.Backup))
+	}
+	if report == nil {
+		return nil
 	}
 	if c.JSON {
 		if err := a.line(report); err != nil {
@@ -88,4 +108,52 @@ func (e *engine) verify(ctx context.Context, _ struct{}, emit func(any) error) e
 		return err
 	}
 	return emit(verifyItem{Report: &report})
+}
+
+// backupBooks works out the books of a backup in a folder.
+func (a *app) backupBooks(ctx context.Context, path string, b *backup.Backup, each func(verifyItem) error) error {
+	settings, err := backupSettings(b)
+	if err != nil {
+		return err
+	}
+	tmp, err := os.MkdirTemp("", "dewclaw-verify-")
+	if err != nil {
+		return fmt.Errorf("verify: %w: %w", err, events.ErrUnavailable)
+	}
+	defer func() { _ = os.RemoveAll(tmp) }()
+	originals, err := archive.OpenReadOnly(filepath.Join(path, archiveFolder))
+	if errors.Is(err, events.ErrNotFound) && b.Originals == 0 {
+		return nil // nothing was ever read
+	}
+	if err != nil {
+		return err
+	}
+	report, err := intake.Verify(ctx, intake.VerifyDeps{
+		Log: b.View(), Archive: originals, Decoders: decoders, Unpack: unpack, Rules: settings, Dir: tmp,
+		Progress: func(done, total int) { _ = each(verifyItem{Done: done, Total: total}) },
+	})
+	if err != nil {
+		return err
+	}
+	return each(verifyItem{Report: &report})
+}
+
+// backupSettings reads the thresholds of the config in a backup: they are part
+// of what its records were judged by.
+func backupSettings(b *backup.Backup) (*rules.Settings, error) {
+	files, err := b.Files()
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range files {
+		if f.Name != b.Config {
+			continue
+		}
+		c, err := config.Parse(f.Name, f.Data, nil)
+		if err != nil {
+			return nil, err
+		}
+		return ruleSettings(c.Settings)
+	}
+	return rules.Defaults(), nil
 }
