@@ -348,6 +348,7 @@ func (e *engine) operations() api.Operations {
 		"backup":       api.Typed(e.backup),
 		"trace":        api.Typed(e.trace),
 		"worklist":     api.Typed(e.worklist),
+		"visit":        api.Typed(e.visitReport),
 		"feed.list":    api.Typed(e.listFeeds),
 		"feed.show":    api.Typed(e.onFeed(e.showFeed)),
 		"feed.rewind":  api.Typed(e.onFeed(e.rewindFeed)),

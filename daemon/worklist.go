@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -12,8 +13,14 @@ import (
 	"dewclaw/events/worklist"
 )
 
-// worklistCommand prints what is due on a farm on a day.
+// worklistCommand prints lists of what is due, and reports of visits.
 type worklistCommand struct {
+	List  worklistListCommand  `cmd:"" default:"withargs" help:"What is due on a farm on a day (also without the word list)."`
+	Visit worklistVisitCommand `cmd:"" help:"The report of a visit: the paper left on the farm the same hour."`
+}
+
+// worklistListCommand prints what is due on a farm on a day.
+type worklistListCommand struct {
 	Farm     string          `help:"The farm; may be left out where there is one."`
 	Date     string          `type:"day" placeholder:"YYYY-MM-DD" help:"The day of the list; default today, as the farm has it."`
 	For      worklist.Reader `enum:"trimmer,milkers,vet,manager,everyone" default:"trimmer" help:"Who reads it: trimmer, milkers, vet, manager or everyone."`
@@ -32,7 +39,7 @@ type worklistQuery struct {
 	Capacity         int
 }
 
-func (c *worklistCommand) Run(a *app) error {
+func (c *worklistListCommand) Run(a *app) error {
 	if c.Capacity < 0 {
 		return refuse(fmt.Sprintf("--capacity: wanted a number over 0, got %d", c.Capacity), a.self+" worklist --help")
 	}
@@ -91,9 +98,18 @@ func (e *engine) farmOf(id string) (*config.Farm, error) {
 // listInput gathers what lists of a farm are made of, at the end of a day; today
 // as the farm has it with day "".
 func (e *engine) listInput(ctx context.Context, f *config.Farm, day string) (*worklist.Input, error) {
+	in, v, err := e.listView(ctx, f, day)
+	if err != nil {
+		return nil, err
+	}
+	return in, v.Close()
+}
+
+// listView is listInput with the view it was made from, which the caller closes.
+func (e *engine) listView(ctx context.Context, f *config.Farm, day string) (*worklist.Input, *herd.View, error) {
 	zone, err := time.LoadLocation(f.Zone)
 	if err != nil {
-		return nil, fmt.Errorf("zone of farm %s: %w: %w", f.ID, err, events.ErrInvalid)
+		return nil, nil, fmt.Errorf("zone of farm %s: %w: %w", f.ID, err, events.ErrInvalid)
 	}
 	in := &worklist.Input{Farm: f.ID, Name: f.Name, Day: day, Now: e.now(), Zone: zone, Settings: e.lists}
 	if in.Day == "" {
@@ -101,16 +117,16 @@ func (e *engine) listInput(ctx context.Context, f *config.Farm, day string) (*wo
 	}
 	v, err := e.herdView(ctx)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	defer v.Close()
-	if in.Position = v.Position(); err == nil {
-		err = fill(ctx, v, in)
-	}
-	if err == nil {
+	in.Position = v.Position()
+	if err = fill(ctx, v, in); err == nil {
 		in.Held, err = e.heldOf(ctx, v, f.ID)
 	}
-	return in, err
+	if err != nil {
+		return nil, nil, errors.Join(err, v.Close())
+	}
+	return in, v, nil
 }
 
 func fill(ctx context.Context, v *herd.View, in *worklist.Input) (err error) {

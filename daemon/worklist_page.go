@@ -20,6 +20,7 @@ var papers = map[string]template.CSS{"a4": "A4", "letter": "letter"}
 
 var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"safe": safe, "minute": minute, "opening": opening, "held": heldWords, "forWhom": forWhom, "title": func(t worklist.Tier) string { return tierTitles[t] },
+	"days": visitDaysWords, "next": nextWords, "sums": visitSums, "visited": func(x worklist.Visited) []string { return visitedLines(&x) },
 	"finding": findingWords, "nothing": nothing, "capacity": capacityWords,
 	"few": func(list []worklist.Held) []worklist.Held { return list[:min(len(list), mostHeldShown)] },
 	"fewWords": func(list []string) []string {

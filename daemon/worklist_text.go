@@ -162,9 +162,11 @@ func textOpening(a *app, u *worklist.Unseen, cannot []worklist.Cannot) {
 func textLines(a *app, indent, s string) {
 	for i, part := range fold(safe(s), lineWidth-len(indent)-2) {
 		if i > 0 {
-			part = "  " + part
+			part = strings.Repeat(" ", len(indent)+2) + part
+		} else {
+			part = indent + part
 		}
-		a.printf("%s%s\n", indent, part)
+		a.printf("%s\n", part)
 	}
 }
 
