@@ -82,6 +82,18 @@ func eventOf(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Setenv(args[1], list[0]["id"].(string))
 }
 
+// eventOfFarm sets a variable to the id of the oldest event of a kind on a farm.
+func eventOfFarm(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: event-of-farm FARM KIND VARIABLE")
+	}
+	list := jsonLines(ts, "events", "--farm", args[0], "--kind", args[1], "--json")
+	if len(list) == 0 {
+		ts.Fatalf("no %s on %s", args[1], args[0])
+	}
+	ts.Setenv(args[2], list[0]["id"].(string))
+}
+
 // modeIs checks the permissions of a file.
 func modeIs(ts *testscript.TestScript, neg bool, args []string) {
 	st, err := os.Stat(ts.MkAbs(args[0]))

@@ -92,7 +92,9 @@ func (e *engine) farmOf(id string) (*config.Farm, error) {
 	if id == "" {
 		return nil, &events.Fault{Kind: events.ErrInvalid, What: "--farm", Wanted: "one of " + join(ids), Got: "nothing"}
 	}
-	return nil, missing("farm", id, ids, "see the config")
+	return nil, &events.Fault{
+		Kind: events.ErrNotFound, What: "--farm", Wanted: "a farm of the config", Got: fmt.Sprintf("%q", id), Hints: []string{"there are " + join(ids)},
+	}
 }
 
 // listInput gathers what lists of a farm are made of, at the end of a day; today

@@ -46,9 +46,9 @@ func (a *animal) wrap(d *herd.Device) {
 	case d.Late != "" && a.passed(d.Late):
 		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(d.Late)), since, d.Late)
 	default:
-		at := a.milking(d)
+		at := a.milking(d, a.at)
 		text := fmt.Sprintf("%s since %s: off at the milking of %s, late from %s", what, a.say(since), at.Format("2006-01-02 15:04"), a.say(d.Late))
-		if at.Format(time.DateOnly) <= a.day {
+		if a.milking(d, time.Time{}).Format(time.DateOnly) <= a.day {
 			a.add(wrapDue, text, since, at.Format(time.RFC3339))
 		} else {
 			a.add(wrapOn, text, since, at.Format(time.RFC3339))
@@ -57,17 +57,17 @@ func (a *animal) wrap(d *herd.Device) {
 }
 
 // milking returns the milking at which a wrap comes off: the first from when it
-// is due, so that the staff can do it, or the last before it is late where none
-// lies between. Of a wrap of which only the day is known it is the first of the
-// day it is due.
-func (a *animal) milking(d *herd.Device) time.Time {
+// is due, and not before a moment, so that the staff can do it, or the last
+// before it is late where none lies between. Of a wrap of which only the day is
+// known it is the first of the day it is due.
+func (a *animal) milking(d *herd.Device, from time.Time) time.Time {
 	due, ok := a.moment(d.Due)
 	late, lateKnown := a.moment(d.Late)
 	if !ok {
 		due = late
 	}
-	if due.Before(a.at) && (!lateKnown || a.at.Before(late)) {
-		due = a.at // it was due before: at the next milking
+	if due.Before(from) && (!lateKnown || from.Before(late)) {
+		due = from
 	}
 	last := due
 	for day := due.AddDate(0, 0, -2).Format(time.DateOnly); ; day = addDays(day, 1) {

@@ -37,7 +37,7 @@ func (a *animal) lame() {
 			text += a.nobody() + ": examine, vet"
 		}
 		a.add(severe, text, x.Day, a.within(x, a.set.SevereExamine))
-	case related && a.soon(x):
+	case related && a.soon(&a.Unseen[len(a.Unseen)-1]):
 		a.add(lameAfterLook, fmt.Sprintf("lame: %s; examined %s%s: recheck", scoreWords(x), a.Examined.Day, a.blockWords()),
 			a.Examined.Day, addDays(a.Examined.Day, a.set.NotImproving))
 	case related:
@@ -158,20 +158,27 @@ func (a *animal) lameAgain() {
 	}
 }
 
-// worst returns the score that tells most: severe before lame, then the higher
-// one of a scale; nil if there is none.
+// worst returns the score that tells most: severe before lame, the higher one of
+// a scale, then the newer one; nil if there is none. Scores are sorted by day.
 func worst(all []herd.Scored) *herd.Scored {
 	var w *herd.Scored
 	for i := range all {
-		x := &all[i]
-		switch {
-		case w == nil, isSevere(x) && !isSevere(w), isSevere(x) == isSevere(w) && x.Lame == "yes" && w.Lame != "yes":
-			w = x
-		case isSevere(x) == isSevere(w) && x.Lame == w.Lame && x.Scale == w.Scale && x.Value.Cmp(w.Value) > 0:
+		if x := &all[i]; w == nil || x.Scale == w.Scale && x.Value.Cmp(w.Value) >= 0 || x.Scale != w.Scale && weight(x) >= weight(w) {
 			w = x
 		}
 	}
 	return w
+}
+
+// weight compares scores of unlike scales.
+func weight(x *herd.Scored) int {
+	switch {
+	case isSevere(x):
+		return 2
+	case x.Lame == "yes":
+		return 1
+	}
+	return 0
 }
 
 // isSevere goes by the scale's own cut, or by the gait grade where that says so.

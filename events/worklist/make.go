@@ -138,9 +138,12 @@ func compareRows(a, b *Row, c clock) int {
 }
 
 // closesInTier returns the window that closes first among the reasons of the
-// row's own tier.
+// row's own tier; "" if none does, or a guard stops them all.
 func (r *Row) closesInTier(c clock) string {
 	best := ""
+	if r.Tier == NotNow {
+		return ""
+	}
 	for _, x := range r.Reasons {
 		if x.Tier == r.Tier && x.Closes != "" && (best == "" || c.closing(x.Closes).Before(c.closing(best))) {
 			best = x.Closes

@@ -164,9 +164,11 @@ func (a *animal) guards() (out []Guard) {
 	left, known := daysBetween(a.day, calving)
 	switch {
 	case known && left < a.set.CalvingGuard:
-		add("calving", fmt.Sprintf("no routine trim: may calve from %s; examine if lame", calving), "calving", true)
+		add("calving", fmt.Sprintf("no routine trim: may calve from %s; examine if lame", calving), "", true)
+	case !known && a.dry() != "":
+		add("pregnant", "no routine trim: dried off "+a.dry()+", and when she calves is not known: ask", "", true)
 	case !known && a.pregnant():
-		add("pregnant", "no routine trim: in calf by what is recorded, and the date is not known: ask", "", true)
+		add("pregnant", "in calf by what is recorded, and when she calves is not known: ask before trimming", "", false)
 	}
 	if calved := a.Animal.LastCalving(a.day); calved != "" && a.day < addDays(calved, a.set.FreshGuard) {
 		until := addDays(calved, a.set.FreshGuard)
@@ -179,7 +181,7 @@ func (a *animal) guards() (out []Guard) {
 		add("thin-sole", "thin sole ("+where+"): no shortening, no horn off the sole", "", false)
 	}
 	if e := a.Examined; e != nil && e.Restraint == "tilt" && (known && left < a.set.TiltGuard || !known && a.pregnant()) {
-		add("tilt", "late in calf: not laid on her side for routine", "calving", false)
+		add("tilt", "late in calf: not laid on her side for routine", "", false)
 	}
 	return out
 }

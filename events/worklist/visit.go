@@ -243,7 +243,7 @@ func (v *Visit) comesOff(standings map[string]*herd.Standing, in *Input, c clock
 				y.When = in.Day
 				y.Text = fmt.Sprintf("wrap on %s: nobody wrote since when; look today", place(d.Foot, ""))
 			default:
-				at := a.milking(d)
+				at := a.milking(d, a.at)
 				y.When = at.Format(time.RFC3339)
 				y.Text = fmt.Sprintf("wrap on %s: off at the milking of %s, late from %s", place(d.Foot, ""), at.Format("2006-01-02 15:04"), a.say(d.Late))
 			}
