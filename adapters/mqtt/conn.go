@@ -18,6 +18,9 @@ const (
 	writeWait  = 30 * time.Second // for the other side to take what is written
 )
 
+// errEnded is all there is to know when a broker says nothing.
+var errEnded = errors.New("the broker closed the connection")
+
 // A conn is one connection to a broker. It ends for good with the first error;
 // whoever wants another makes one.
 type conn struct {
@@ -112,7 +115,7 @@ func (c *conn) read() {
 		p, err := readSafely(c.codec, c.r)
 		if err != nil {
 			if errors.Is(err, io.EOF) {
-				err = errors.New("the broker closed the connection")
+				err = errEnded
 			}
 			c.end(err)
 			return

@@ -221,6 +221,9 @@ func (s *Source) lost(err error) error {
 	if errors.As(err, &r) && r.code == 0x8E {
 		return s.o.Server.away(s.o.Who, "connection to the MQTT broker", err, "another client uses the id "+s.o.Client+": give each its own")
 	}
+	if errors.Is(err, errEnded) && !s.met.IsZero() {
+		return s.o.Server.away(s.o.Who, "connection to the MQTT broker", err, "if it does so again and again, another client uses the id "+s.o.Client)
+	}
 	return s.o.Server.away(s.o.Who, "connection to the MQTT broker", err)
 }
 
