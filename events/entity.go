@@ -141,6 +141,7 @@ const (
 	formExamination = "examination" // the examination key
 	formAnimal      = "animal"      // key identifier, date and time as read
 	formVisit       = "visit"       // the visit key
+	formGroup       = "group"       // pens, date and time as read, of what names no animal
 )
 
 // OwnKey returns the record with the source's own key.
@@ -160,6 +161,13 @@ func (k *Keyer) ExaminationKey(key string) RecordID {
 // of the source, so that a corrected layout does not make a new record.
 func (k *Keyer) AnimalKey(id Identifier, date, dateRead, timeRead string) RecordID {
 	return k.record(dayHint(date), formAnimal, id.Scheme, Compact(id.Value), dateRead, timeRead)
+}
+
+// GroupKey returns the record of what was done to many animals at once, where the
+// source has no record key: the pens as the event has them, joined by commas, at
+// a local date and time as read. Dates are as those of AnimalKey.
+func (k *Keyer) GroupKey(pens, date, dateRead, timeRead string) RecordID {
+	return k.record(dayHint(date), formGroup, pens, dateRead, timeRead)
 }
 
 // VisitKey returns the record of what a source says of the visit with a key.

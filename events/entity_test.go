@@ -22,7 +22,7 @@ var record = flag.Bool("record", false, "write the vectors of entities that are 
 type vector struct {
 	Farm     string   `json:"farm"`
 	Source   string   `json:"source"`
-	Form     string   `json:"form"` // own, examination or animal
+	Form     string   `json:"form"` // own, examination, animal or group
 	Key      []string `json:"key"`
 	Kind     string   `json:"kind"`
 	Ordinal  int      `json:"ordinal"`
@@ -44,6 +44,9 @@ func (v *vector) make() {
 		r = k.AnimalKey(events.Identifier{Scheme: v.Key[0], Value: v.Key[1]}, v.Key[2], v.Key[3], v.Key[4])
 		v.Compared = events.Compact(v.Key[1])
 	}
+	if v.Form == "group" {
+		r = k.GroupKey(v.Key[0], v.Key[1], v.Key[2], v.Key[3])
+	}
 	v.Entity = string(r.Entity(k.Slot(events.Kind(v.Kind), v.Ordinal, v.Slot...)))
 	v.HeldID = events.HeldID(v.Source, []byte(strings.Join(v.Key, ";")))
 }
@@ -62,6 +65,10 @@ func wantedVectors() []vector {
 		{Farm: "larkfield", Source: "chute", Form: "animal", Key: []string{"ear-tag", "de.09-412\u00a000731", "", "", ""}, Kind: "examination"},
 		{Farm: "", Source: "", Form: "own", Key: []string{""}, Kind: "visit"},
 		{Farm: "größe", Source: "ß", Form: "own", Key: []string{"Ä\x00;é 999999999999999999999"}, Kind: "animal"},
+		{Farm: "larkfield", Source: "barn", Form: "animal", Key: []string{"ear-tag", "DE 09 412 00731", "2026-03-08", "2026-03-08", "07:05"}, Kind: "check", Slot: []string{"RH", "inner", "block"}},
+		{Farm: "larkfield", Source: "barn", Form: "animal", Key: []string{"ear-tag", "DE 09 412 00731", "2026-03-08", "2026-03-08", ""}, Kind: "claw", Slot: []string{"RH", "outer"}},
+		{Farm: "larkfield", Source: "barn", Form: "animal", Key: []string{"ear-tag", "DE 09 412 00731", "2026-03-08", "2026-03-08", ""}, Kind: "order", Slot: []string{"RH", "unknown", "recheck"}},
+		{Farm: "larkfield", Source: "barn", Form: "group", Key: []string{"2,fresh", "2026-03-08", "8.3.26", "6:40"}, Kind: "group", Slot: []string{"footbath", "2", "fresh"}},
 	}
 }
 

@@ -297,7 +297,7 @@ func (m *Mapper) drafts(id events.RecordID) []adapters.Draft {
 	if r.id.Scheme != "" {
 		subject = m.blocks.text(r.id.Scheme, ":", r.norm)
 	}
-	env := events.Envelope{Subject: subject, Visit: string(r.visit)}
+	env := events.Envelope{Visit: string(r.visit)}
 	if m.run.in.farm != nil {
 		env.Farm = r.farm
 	}
@@ -305,7 +305,10 @@ func (m *Mapper) drafts(id events.RecordID) []adapters.Draft {
 		env.Scope = r.scope
 	}
 	for i, p := range m.payloads {
-		env.Kind, env.Entity = p.Kind(), out[i].Entity
+		env.Kind, env.Entity, env.Subject = p.Kind(), out[i].Entity, subject
+		if !p.Kind().Animals() {
+			env.Subject = ""
+		}
 		m.write(&out[i], env, p)
 	}
 	return out

@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"slices"
+	"strings"
 
 	"dewclaw/events"
 	"dewclaw/schema/codes"
@@ -67,6 +68,12 @@ var aliases = map[string]string{"zones": "zones.numbers", "severity": "severity.
 // hidden are members that only such a field fills, or that we work out.
 var hidden = []string{"zones.numbers", "zones.map", "severity.value", "severity.scale", "unit"}
 
+// settable reports whether a mapping may fill the field of a kind by that name.
+// What a device writes of an animal is nothing for a kind that names none.
+func settable(kind events.Kind, f *events.Field, name string) bool {
+	return f.Settable() && !slices.Contains(hidden, name) && (kind.Animals() || !strings.HasPrefix(f.Name, "asGiven."))
+}
+
 // eventField finds the field of a kind that a mapping names.
 func (c *compiler) eventField(kind events.Kind, k *node, what string) *events.Field {
 	name := k.text
@@ -75,7 +82,7 @@ func (c *compiler) eventField(kind events.Kind, k *node, what string) *events.Fi
 		full = a
 	}
 	f := kind.Field(full)
-	if f == nil || !f.Settable() || slices.Contains(hidden, name) {
+	if f == nil || !settable(kind, f, name) {
 		c.addNear(k, what, oneOf("a field of "+string(kind), name, fieldNames(kind)), name, fieldNames(kind))
 		return nil
 	}
@@ -86,7 +93,7 @@ func (c *compiler) eventField(kind events.Kind, k *node, what string) *events.Fi
 func fieldNames(kind events.Kind) []string {
 	var names []string
 	for _, f := range kind.Fields() {
-		if f.Settable() && !slices.Contains(hidden, f.Name) {
+		if settable(kind, &f, f.Name) {
 			names = append(names, f.Name)
 		}
 	}

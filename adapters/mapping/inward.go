@@ -51,6 +51,7 @@ type Inward struct {
 	examines  bool // some template is an examination
 	animals   bool // some template needs an animal
 	undated   bool // all are statements of a roster: a row without a date is an undated one
+	groups    bool // some template needs none
 }
 
 // A recordKey says how a record is known again.
@@ -238,7 +239,8 @@ func (c *compiler) rowAndEvents(root *node, in *Inward) {
 	}
 	for _, t := range in.templates {
 		t.take(in.row)
-		in.animals = true
+		in.animals = in.animals || t.kind.Animals()
+		in.groups = in.groups || !t.kind.Animals()
 		in.examines = in.examines || t.kind == events.KindExamination
 	}
 }

@@ -69,6 +69,9 @@ func (m *Mapper) makeOne(b *bound, label string) {
 	p := m.take(b.kind)
 	c := p.Base()
 	m.common(c)
+	if !b.kind.Animals() {
+		c.Animal = nil
+	}
 	e := made{p: p, t: b.template, label: label, pass: m.pass}
 	for i := range b.inherit {
 		h := &b.inherit[i]

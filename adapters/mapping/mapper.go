@@ -39,6 +39,7 @@ type Mapper struct {
 	ids   []events.Identifier
 	norm  string // normalized form of the first
 	named string // the key identifier as read, right or wrong
+	none  int    // place among the reasons of the one that no identifier is there, if the row may do without; else -1
 	occ   events.Occurred
 	pass  int
 
@@ -84,6 +85,7 @@ type Mapper struct {
 type recordKeys struct {
 	text               string // own or examination key
 	id                 events.Identifier
+	pens               string // of a row that names no animal
 	date               string // local day
 	dateRead, timeRead string
 	ok                 bool // the key could be read
@@ -192,7 +194,7 @@ func (m *Mapper) begin() {
 	m.reasons, m.outs = m.reasons[:0], m.outs[:0]
 	m.item, m.key, m.names, m.cell, m.foot = item{}, "", nil, "", ""
 	m.ids, m.norm, m.named, m.occ, m.pass, m.keys, m.visit = nil, "", "", events.Occurred{}, 0, recordKeys{}, ""
-	m.dateRead, m.timeRead, m.day = "", "", ""
+	m.dateRead, m.timeRead, m.day, m.none = "", "", "", -1
 	if !m.record.open {
 		m.idSlab = m.idSlab[:0]
 	}

@@ -41,6 +41,36 @@ func (m *Mapper) evaluate() {
 	}
 	m.rowRemarks()
 	m.settleClaws()
+	m.settleAnimal()
+}
+
+// settleAnimal settles a row without an identifier of a mapping that has groups:
+// one that tells of groups alone is known by their pens, another one is held.
+func (m *Mapper) settleAnimal() {
+	if !m.run.in.groups || len(m.ids) > 0 || m.run.in.animals && m.none < 0 {
+		return
+	}
+	var pens []string
+	alone := len(m.stage.made) > 0 && len(m.stage.exams) == 0
+	for i := range m.stage.made {
+		g, ok := m.stage.made[i].p.(*events.Group)
+		if alone = alone && ok; ok {
+			pens = append(pens, g.Pens...)
+		}
+	}
+	if !alone {
+		if m.none >= 0 {
+			m.reasons = slices.Insert(m.reasons, m.none, m.noAnimal())
+		}
+		return
+	}
+	if r := &m.run.in.record; r.own == nil && r.examination == nil {
+		m.keys = recordKeys{pens: strings.Join(pens, ","), date: m.day, dateRead: m.dateRead, timeRead: m.timeRead, ok: m.day != ""}
+	}
+}
+
+func (m *Mapper) noAnimal() events.Reason {
+	return events.Reason{Field: "animal", Column: m.animalColumns(), Wanted: "an identifier", Got: "nothing"}
 }
 
 // test checks that a tested place has a word the mapping knows.
@@ -116,8 +146,12 @@ func (m *Mapper) identify() {
 	if m.animals != nil && m.named != "" {
 		m.animals[strings.Clone(events.Compact(m.named))] = true
 	}
-	if !there {
-		m.reason("animal", m.animalColumns(), "an identifier", "nothing")
+	switch {
+	case there:
+	case in.groups:
+		m.none = len(m.reasons) // see settleAnimal
+	default:
+		m.reasons = append(m.reasons, m.noAnimal())
 	}
 	if keyAt < 0 {
 		return
@@ -187,6 +221,8 @@ func (m *Mapper) recordID(k *recordKeys) events.RecordID {
 		return m.keyer.OwnKey(k.text)
 	case r.examination != nil:
 		return m.keyer.ExaminationKey(k.text)
+	case k.id.Scheme == "":
+		return m.keyer.GroupKey(k.pens, k.date, k.dateRead, k.timeRead)
 	}
 	return m.keyer.AnimalKey(k.id, k.date, k.dateRead, k.timeRead)
 }

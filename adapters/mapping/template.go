@@ -213,7 +213,7 @@ func (c *compiler) complete(t *template, body *node, what string) {
 	switch t.kind {
 	case events.KindLocomotion:
 		need("scale")
-	case events.KindClawMeasure:
+	case events.KindClawMeasure, events.KindCheck:
 		need("what")
 	}
 	// The value of a measure is read in the unit of what is measured, a score on
@@ -229,7 +229,7 @@ func (t *template) take(row []field) {
 	for i := range row {
 		key := row[i].key
 		own := slices.ContainsFunc(t.fields, func(f field) bool { return f.key == key }) || t.lead != nil && t.lead.key == key
-		if f := t.kind.Field(key); f != nil && f.Settable() && !f.Lead && !own && key != remarksField {
+		if f := t.kind.Field(key); f != nil && settable(t.kind, f, key) && !f.Lead && !own && key != remarksField {
 			t.inherit = append(t.inherit, inherited{f, i})
 		}
 	}

@@ -104,7 +104,8 @@ var pairs = []string{"zones.map", "zones.numbers", "severity.scale", "severity.v
 // fields adds what a mapping may set on a kind to the properties there are.
 func fields(k events.Kind, props object) object {
 	for _, f := range k.Fields() {
-		if f.Settable() && !slices.Contains(pairs, f.Name) && props.get(f.Name) == nil {
+		given := strings.HasPrefix(f.Name, "asGiven.") && !k.Animals()
+		if f.Settable() && !given && !slices.Contains(pairs, f.Name) && props.get(f.Name) == nil {
 			props = append(props, member{f.Name, object{{"$ref", "#/$defs/value"}}})
 		}
 	}
