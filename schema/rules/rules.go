@@ -16,7 +16,7 @@ import (
 
 // Version is the version of the rules. It counts up with every change that may
 // derive or note something else from the same record.
-const Version = "2"
+const Version = "3"
 
 // Apply fills Derived and Notes of every payload of one record, replacing what
 // stood there. The record is everything that was read under one record key: the
@@ -47,6 +47,16 @@ func Apply(record []events.Payload, s *Settings) {
 			s.judgeLesion(p, &v)
 		case *events.Treatment:
 			s.judgeTreatment(p, &v)
+		case *events.TakenOff:
+			s.judgeSince(c, p.Since)
+		case *events.Check:
+			s.judgeCheck(p)
+		case *events.Claw:
+			s.judgeClaw(p)
+		case *events.Order:
+			s.judgeOrder(p)
+		case *events.Group:
+			s.judgeGroup(p)
 		case *events.Locomotion:
 			s.deriveGait(p)
 		case *events.ClawMeasure:
@@ -66,8 +76,11 @@ func derives(d *events.Derived) bool {
 }
 
 // Guarded reports whether p must not end because a source is silent about it: a
-// wrap, a block, or a medicine.
+// wrap, a block, a medicine, or an order.
 func Guarded(p events.Payload) bool {
+	if p.Kind() == events.KindOrder {
+		return true
+	}
 	t, ok := p.(*events.Treatment)
 	if !ok {
 		return false

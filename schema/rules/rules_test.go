@@ -364,7 +364,7 @@ func TestAdvisories_AreTheRulesThatRun(t *testing.T) {
 	run := map[string][]string{
 		"record": {
 			BlockOnLesion, BlocksOnBothClaws, BlockBesideThinSole, BlockAtDryOff, UlcerWithoutBlock, WrapWithoutProduct, WrapTimeUnknown, OtherHindFoot,
-			VetInfection, VetDeep, ToldTwice, ClawMissing, ZoneUnusual, StageHealthy, ToeShort, ToeShortNoLandmark, SoleThin, SoleBorder, SoleLong,
+			VetInfection, VetDeep, BlockRocking, WoundNotHealing, HornCapsuleLost, OrderWithoutEnd, OrderPast, SinceLater, BathWithoutProduct, ToldTwice, ClawMissing, ZoneUnusual, StageHealthy, ToeShort, ToeShortNoLandmark, SoleThin, SoleBorder, SoleLong,
 			AngleLow, HeelLow, ClawsUnequal, LongerAfterTrim, MeasureUnusual, MeasureForAge, CutsContradict, WithdrawalNotStated, TransponderMisused,
 			PrefixUnknown, TagNotAnimal, TagReplaced, CountryLetters, ClockReset, Midnight,
 		},
@@ -411,6 +411,9 @@ func TestGuarded(t *testing.T) {
 	}
 	if !Guarded(&events.Treatment{What: "topical", Medicine: events.Medicine{Batch: "7"}}) {
 		t.Error("a treatment with something of a medicine is not guarded")
+	}
+	if !Guarded(&events.Order{What: "leave-wrap"}) {
+		t.Error("an order is not guarded")
 	}
 	if Guarded(&events.Lesion{Code: "SU"}) {
 		t.Error("a lesion is guarded")

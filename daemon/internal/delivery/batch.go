@@ -214,8 +214,11 @@ func (b *batch) holdFor(o *owner, mine []*owner, p *parcel, parked bool, why str
 	b.holds++
 }
 
-// urgent reports whether a fact must not wait in silence: a medicine.
+// urgent reports whether a fact must not wait in silence: a medicine or an order.
 func urgent(f *fact) bool {
+	if f.Kind == events.KindOrder {
+		return true
+	}
 	if f.Kind != events.KindTreatment {
 		return false
 	}
@@ -250,7 +253,7 @@ func (b *batch) waits(ctx context.Context, p *parcel) (bool, string, error) {
 // exempt reports whether events of the kind go although their animal is not
 // known: they may be what makes it known.
 func exempt(k events.Kind) bool {
-	return k == events.KindAnimal || k == events.KindVisit || k == events.KindDecision
+	return k == events.KindAnimal || !k.Animals()
 }
 
 // oneLine makes a text fit for one line of a report or a screen.

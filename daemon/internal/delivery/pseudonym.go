@@ -97,6 +97,10 @@ func (m *mask) payload(farm string, p events.Payload) {
 	case *events.Treatment:
 		p.For = m.entity(p.For)
 		p.Device.Material, p.Device.Purpose = "", ""
+	case *events.Order:
+		p.Detail = ""
+	case *events.Group:
+		p.Concentration, p.Pens, p.Product = "", nil, ""
 	case *events.Locomotion:
 		p.NotScorable, p.Observer = "", ""
 	case *events.ClawMeasure:

@@ -10,7 +10,7 @@ import (
 	"dewclaw/events"
 	"dewclaw/events/index"
 	"dewclaw/schema"
-	"dewclaw/schema/codes"
+	"dewclaw/schema/rules"
 )
 
 // hold takes in a held record: it is new, held already, or a person settled it.
@@ -198,13 +198,12 @@ func rawOf(row *adapters.Row) []byte {
 
 // guarded reports whether an event must not end because its source is silent.
 func guarded(ev *events.Event) (bool, error) {
-	if ev.Kind != events.KindTreatment {
+	if ev.Kind != events.KindTreatment && ev.Kind != events.KindOrder {
 		return false, nil
 	}
 	p, err := ev.Payload()
 	if err != nil {
 		return false, err
 	}
-	t := codes.Treatments().Get(p.(*events.Treatment).What)
-	return t != nil && t.Guarded, nil
+	return rules.Guarded(p), nil
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // urgent says what a held record may hide that cannot wait: a wrap, a block, a
-// medicine, a severely lame cow. It goes by what can be read of the record, and
+// medicine, an order, a lost claw, a severely lame cow. It goes by what can be read of the record, and
 // by the more careful reading; an error means that nothing can be seen.
 func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) string {
 	seen, err := q.d.Intake.Glimpse(ctx, k)
@@ -30,6 +30,14 @@ func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) string {
 			if t := codes.Treatments().Get(p.What); t != nil && t.Guarded {
 				add(t.Name)
 			}
+		case *events.Check:
+			if c := codes.Find("checked").Entry(p.What); c != nil {
+				add(c.Name)
+			}
+		case *events.Order:
+			add("order")
+		case *events.Claw:
+			add("lost claw")
 		case *events.Locomotion:
 			if s := p.Derived.Severe; s == "yes" || s == "undetermined" {
 				add("may be severely lame")
