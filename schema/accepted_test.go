@@ -133,7 +133,7 @@ var (
 // their labels replaced.
 func sharedSamples(t testing.TB) []sample {
 	files, err := filepath.Glob("../testdata/samples/*.golden.ndjson")
-	if err != nil || len(files) != 7 {
+	if err != nil || len(files) != 8 {
 		t.Fatalf("found %d files of expected events, %v", len(files), err)
 	}
 	var out []sample
@@ -170,8 +170,8 @@ func sharedSamples(t testing.TB) []sample {
 
 func TestCheck_AcceptsTheSharedSamplesOnTheFastPath(t *testing.T) {
 	all := sharedSamples(t)
-	if len(all) != 81 {
-		t.Fatalf("found %d expected events, wanted 81", len(all))
+	if len(all) != 94 {
+		t.Fatalf("found %d expected events, wanted 94", len(all))
 	}
 	for _, s := range all {
 		if got := Check(s.kind, s.data); got != nil {

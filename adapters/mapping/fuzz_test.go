@@ -110,7 +110,7 @@ func FuzzMap(f *testing.F) {
 		all = append(all, in)
 	}
 	for i := range all {
-		for _, s := range seven {
+		for _, s := range inputs {
 			b, err := os.ReadFile(filepath.Join(samples, s.file))
 			if err != nil {
 				f.Fatal(err)

@@ -208,7 +208,11 @@ func (m *Mapper) judgeCheck(b *bound, p *events.Check) {
 			fit = append(fit, x.Code)
 		}
 	}
-	m.refuse(b.lead.value, "one of "+listed(fit)+" for a "+p.What, quote(p.State))
+	got := quote(p.State)
+	if w := p.Words.Get("state"); w != "" {
+		got += " (" + quote(w) + ")"
+	}
+	m.refuse(b.lead.value, "one of "+listed(fit)+" for a "+p.What, got)
 }
 
 // judgeScore checks a score on its scale.

@@ -92,7 +92,7 @@ func parseFile(t testing.TB, name string) *Inward {
 	return in
 }
 
-// A sample is one of the seven inputs with what their description says of each
+// A sample is one of the inputs with what their description says of each
 // line: the outcome of mapping, and for held lines what the reasons must name.
 // Whether a record is new is not decided here.
 type sample struct {
@@ -102,7 +102,7 @@ type sample struct {
 	drafts              int
 }
 
-var seven = []sample{
+var inputs = []sample{
 	{"01-semicolon.csv", "01-semicolon", "larkfield", map[adapters.Outcome]int{adapters.Mapped: 6, adapters.Ignored: 1}, nil, 23},
 	{"02-inches.csv", "02-inches", "stony-run", map[adapters.Outcome]int{adapters.Mapped: 6, adapters.Held: 1}, map[int][]string{
 		6: {`Time (occurred.time): wanted a time that exists in America/Chicago, got "3/8/2026 2:30 AM"`},
@@ -130,6 +130,13 @@ var seven = []sample{
 		19: {"foot: wanted", "lesion (code): wanted", "zone (zones.numbers): wanted", "sev (severity.value): wanted", "toe_mm (value): wanted"},
 		20: {"a quote at byte 1 that is never closed"},
 	}, 6},
+	{"08-barn-diary.csv", "08-barn-diary", "larkfield", map[adapters.Outcome]int{adapters.Mapped: 11, adapters.Held: 5, adapters.Ignored: 1}, map[int][]string{
+		14: {`Zustand (state): wanted one of on, loose, worn, gone for a wrap, got "rocking" ("wackelt")`},
+		15: {`Zustand (state): wanted one of sitzt, locker, wackelt, abgelaufen, weg, heilt, heilt nicht, zu, got "schief"`},
+		16: {`Tag (occurred.date): wanted a day that exists, as D.M.YY, got "31.2.26"`},
+		17: {"Ohrmarke, Nr (animal): wanted an identifier, got nothing"},
+		18: {`Tiere (passed): wanted a number`},
+	}, 13},
 }
 
 func (s *sample) load(t testing.TB) (*Inward, []byte) {
@@ -142,7 +149,7 @@ func (s *sample) load(t testing.TB) (*Inward, []byte) {
 }
 
 func TestSamples_EveryLineHasItsOutcomeAndReasons(t *testing.T) {
-	for _, s := range seven {
+	for _, s := range inputs {
 		t.Run(s.file, func(t *testing.T) {
 			in, b := s.load(t)
 			records, _ := mapAll(t, in, job(in.Name(), s.farm), b, 100)
@@ -289,7 +296,7 @@ func canonical(t *testing.T, data map[string]any, labels map[string]string) stri
 }
 
 func TestSamples_GiveTheGoldenEvents(t *testing.T) {
-	for _, s := range seven {
+	for _, s := range inputs {
 		t.Run(s.file, func(t *testing.T) {
 			in, b := s.load(t)
 			records, _ := mapAll(t, in, job(in.Name(), s.farm), b, 100)
@@ -415,7 +422,7 @@ func TestSamples_AReexportKnowsItsEntities(t *testing.T) {
 }
 
 func TestSamples_AnyChunkingGivesTheSameRecords(t *testing.T) {
-	for _, s := range seven {
+	for _, s := range inputs {
 		in, b := s.load(t)
 		want, end := mapAll(t, in, job(in.Name(), s.farm), b, 1000)
 		for chunk := 1; chunk <= 7; chunk++ {
@@ -440,7 +447,7 @@ func TestSamples_HeldRecordsShowWhatCanBeSeen(t *testing.T) {
 			13: {Animal: "276000941200731", Date: "2031-03-04", Foot: "RH"}, 18: {Animal: "276000941200731", Date: "2026-03-04", Words: "extra"},
 		},
 	}
-	for _, s := range seven {
+	for _, s := range inputs {
 		in, b := s.load(t)
 		records, _ := mapAll(t, in, job(in.Name(), s.farm), b, 100)
 		for _, r := range records {

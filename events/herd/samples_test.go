@@ -1,6 +1,7 @@
 package herd_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -133,5 +134,41 @@ func TestSamples_RosterComesAfterTheEvents(t *testing.T) {
 	}
 	if known := must(h.Known(t.Context(), "stony-run", ids, "2026-03-05"))(t); known {
 		t.Error("a transponder is known on the other farm")
+	}
+}
+
+// The barn diary tells what became of the block and wrap of the chute, which
+// claw is gone, and what is still to be done.
+func TestSamples_TheBarnDiaryGoesOnWhereTheChuteEnded(t *testing.T) {
+	for _, names := range [][]string{{"01-semicolon", "05-roster", "08-barn-diary"}, {"08-barn-diary", "05-roster", "01-semicolon"}} {
+		v := sampleHerd(t, 3, names...)
+		var got []string
+		for _, d := range must(v.OpenDevices(t.Context(), "larkfield", "2026-03-20"))(t) {
+			due, late, lifted := d.Times()
+			got = append(got, fmt.Sprintf("%s %s %s %s on %s %s %d %s %s %v", d.Animal[len(d.Animal)-3:], d.What, d.Foot, d.Claw, d.On, d.State, len(d.Checks), due, late, lifted))
+		}
+		want := []string{
+			"731 block RH inner on 2026-03-04 on 2 2026-04-05 2026-04-05 true",  // it rocked, was seen to, and is left on by order
+			"758 wrap RH none on 2026-03-04 loose 1 2026-03-07 2026-03-07 true", // by order a day longer than the default
+			"760 block LH inner on 2026-03-04  0   false",
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("%q: got\n%s\nwant\n%s", names, strings.Join(got, "\n"), strings.Join(want, "\n"))
+		}
+		gone := must(v.Devices(t.Context(), "larkfield/ear-tag:DE0941200731"))(t)
+		i := slices.IndexFunc(gone, func(d herd.Device) bool { return d.Foot == "LH" })
+		if i < 0 || gone[i].Off != "2026-03-12" || gone[i].OffHow != "found-gone" || gone[i].Gone != "2026-03-11" {
+			t.Errorf("%q: got %+v, want the block of LH gone since 2026-03-11", names, gone)
+		}
+		if o := must(v.Orders(t.Context(), "larkfield", "2026-03-20"))(t); len(o) != 2 || o[0].What != "leave-block" || o[1].What != "recheck" || o[1].By != "vet" {
+			t.Errorf("%q: got %+v, want the block to be left and LH of 772 to be rechecked", names, o)
+		}
+		claws := must(v.LostClaws(t.Context(), "larkfield"))(t)
+		if len(claws) != 2 || claws[0].Foot != "LH" || !claws[0].Gone("2026-03-11") || claws[1].State != "capsule-lost" || !claws[1].Known {
+			t.Errorf("%q: got %+v", names, claws)
+		}
+		if g := must(v.Groups(t.Context(), "larkfield", "2026-03-01", "2026-03-31"))(t); len(g) != 2 || *g[0].Passed != 118 || g[1].Pens[0] != "Trockensteher" {
+			t.Errorf("%q: got %+v", names, g)
+		}
 	}
 }

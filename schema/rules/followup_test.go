@@ -10,7 +10,9 @@ import (
 // TestApply_AdvisesBetweenExaminations holds the advisories of checks, lost claws,
 // orders and groups: the condition, its edge, and what is near it and says nothing.
 func TestApply_AdvisesBetweenExaminations(t *testing.T) {
-	on := func(day string) events.Common { return events.Common{Occurred: events.Occurred{Date: day, Precision: "date"}} }
+	on := func(day string) events.Common {
+		return events.Common{Occurred: events.Occurred{Date: day, Precision: "date"}}
+	}
 	check := func(what, state string) *events.Check {
 		return &events.Check{Common: on("2026-03-08"), What: what, State: state, Foot: "RH", Claw: "inner"}
 	}

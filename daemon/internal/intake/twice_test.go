@@ -58,10 +58,10 @@ func diff(got, want map[string]string) string {
 	return b.String()
 }
 
-// all takes the seven in.
+// all takes the inputs in.
 func (h *house) all() {
 	h.t.Helper()
-	for _, s := range seven {
+	for _, s := range inputs {
 		h.take(s.of(h.t), s.file, s.bytes(h.t))
 	}
 }
@@ -71,14 +71,14 @@ func TestSamples_ReadTwiceChangeNothing(t *testing.T) {
 	h.all()
 	last, _ := h.log.Last()
 	var total events.Counts
-	for _, s := range seven {
+	for _, s := range inputs {
 		r := h.take(s.of(t), "again-"+s.file, s.bytes(t))
 		if !r.Known || len(r.Notices) == 0 {
 			t.Errorf("%s: got known %v, notices %q, want it said", s.file, r.Known, r.Notices)
 		}
 		total = total.Add(r.Counts)
 	}
-	if want := (events.Counts{Read: 66, Duplicate: 39, Held: 25, Ignored: 2}); total != want {
+	if want := (events.Counts{Read: 83, Duplicate: 50, Held: 30, Ignored: 3}); total != want {
 		t.Errorf("second pass: got %v, want %v", total, want)
 	}
 	if n := len(eventsOf(t, h.log, last+1)); n != 0 {
@@ -86,7 +86,7 @@ func TestSamples_ReadTwiceChangeNothing(t *testing.T) {
 	}
 	// and a third under the names of the second: not even an entry
 	last, _ = h.log.Last()
-	for _, s := range seven {
+	for _, s := range inputs {
 		if r := h.take(s.of(t), "again-"+s.file, s.bytes(t)); !r.Known || r.Entries != 0 {
 			t.Errorf("%s: got %+v, want known and no entry", s.file, r)
 		}
@@ -100,8 +100,8 @@ func TestSamples_SavedAgainWithOtherLineEnds(t *testing.T) {
 	h := fresh(t)
 	h.all()
 	last, _ := h.log.Last()
-	total := h.take(seven[5].of(t), "06-lf.csv", lf(seven[5].bytes(t))).Counts
-	total = total.Add(h.take(seven[0].of(t), "01-lf.csv", lf(seven[0].bytes(t))).Counts)
+	total := h.take(inputs[5].of(t), "06-lf.csv", lf(inputs[5].bytes(t))).Counts
+	total = total.Add(h.take(inputs[0].of(t), "01-lf.csv", lf(inputs[0].bytes(t))).Counts)
 	if want := (events.Counts{Read: 15, Duplicate: 13, Ignored: 2}); total != want {
 		t.Errorf("got %v, want %v", total, want)
 	}
@@ -112,14 +112,14 @@ func TestSamples_SavedAgainWithOtherLineEnds(t *testing.T) {
 
 func TestSamples_OlderExportAfterTheNewer(t *testing.T) {
 	inOrder := fresh(t)
-	inOrder.take(seven[0].of(t), "01.csv", seven[0].bytes(t))
-	inOrder.take(seven[5].of(t), "06.csv", seven[5].bytes(t))
+	inOrder.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
+	inOrder.take(inputs[5].of(t), "06.csv", inputs[5].bytes(t))
 
 	h := fresh(t)
-	if got, want := h.take(seven[5].of(t), "06.csv", seven[5].bytes(t)).Counts, (events.Counts{Read: 8, Accepted: 7, Ignored: 1}); got != want {
+	if got, want := h.take(inputs[5].of(t), "06.csv", inputs[5].bytes(t)).Counts, (events.Counts{Read: 8, Accepted: 7, Ignored: 1}); got != want {
 		t.Errorf("06: got %v, want %v", got, want)
 	}
-	got := h.take(seven[0].of(t), "01.csv", seven[0].bytes(t)).Counts
+	got := h.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t)).Counts
 	if want := (events.Counts{Read: 7, Accepted: 1, Duplicate: 5, Ignored: 1, Retracted: 3}); got != want {
 		t.Errorf("01 after 06: got %v, want %v", got, want)
 	}
@@ -133,9 +133,9 @@ func TestSamples_OlderExportAfterTheNewer(t *testing.T) {
 	}
 
 	// 01 without line 10 and with the total it then has: nothing vanishes
-	less := bytes.Replace(withoutLines(seven[0].bytes(t), 10), []byte("6 Tiere"), []byte("5 Tiere"), 1)
+	less := bytes.Replace(withoutLines(inputs[0].bytes(t), 10), []byte("6 Tiere"), []byte("5 Tiere"), 1)
 	before := h.settle()
-	h.take(seven[0].of(t), "01-less.csv", less)
+	h.take(inputs[0].of(t), "01-less.csv", less)
 	if d := diff(h.settle(), before); d != "" {
 		t.Errorf("01 without line 10 after 06 changed:\n%s", d)
 	}
@@ -143,9 +143,9 @@ func TestSamples_OlderExportAfterTheNewer(t *testing.T) {
 
 func TestSamples_WithoutTheTotalNothingVanishes(t *testing.T) {
 	h := fresh(t)
-	h.take(seven[0].of(t), "01.csv", seven[0].bytes(t))
+	h.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
 	before := h.settle()
-	r := h.take(seven[0].of(t), "01-cut.csv", firstLines(seven[0].bytes(t), 7))
+	r := h.take(inputs[0].of(t), "01-cut.csv", firstLines(inputs[0].bytes(t), 7))
 	if want := (events.Counts{Read: 2, Duplicate: 2}); r.Counts != want {
 		t.Errorf("got %v, want %v", r.Counts, want)
 	}
@@ -159,13 +159,13 @@ func TestSamples_WithoutTheTotalNothingVanishes(t *testing.T) {
 
 func TestSamples_AnotherListOfTheSameDayTakesNothingAway(t *testing.T) {
 	h := fresh(t)
-	h.take(seven[0].of(t), "01.csv", seven[0].bytes(t))
+	h.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
 	before := h.settle()
-	other := bytes.Replace(seven[0].bytes(t), []byte("Liste Stall 2"), []byte("Liste Stall 1"), 1)
+	other := bytes.Replace(inputs[0].bytes(t), []byte("Liste Stall 2"), []byte("Liste Stall 1"), 1)
 	for _, tag := range []string{"00731", "00744", "00758", "00760", "00772", "00785"} {
 		other = bytes.ReplaceAll(other, []byte("DE 09 412 "+tag), []byte("DE 09 412 1"+tag[1:]))
 	}
-	r := h.take(seven[0].of(t), "other.csv", other)
+	r := h.take(inputs[0].of(t), "other.csv", other)
 	if want := (events.Counts{Read: 7, Accepted: 6, Ignored: 1}); r.Counts != want {
 		t.Errorf("got %v, want %v", r.Counts, want)
 	}
@@ -179,12 +179,12 @@ func TestSamples_AnotherListOfTheSameDayTakesNothingAway(t *testing.T) {
 
 func TestSamples_ARowThatEqualsAnOlderRevisionWaitsForTheEnd(t *testing.T) {
 	h := fresh(t)
-	h.take(seven[2].of(t), "03.ndjson", seven[2].bytes(t))
+	h.take(inputs[2].of(t), "03.ndjson", inputs[2].bytes(t))
 	before := h.settle()
-	more := append(bytes.TrimRight(seven[2].bytes(t), "\n"),
+	more := append(bytes.TrimRight(inputs[2].bytes(t), "\n"),
 		[]byte("\n"+`{"id":"g-0011","cow":"276000941200731","at":"2026-03-30T06:02:00","scale":"0-3","score":1}`+"\n")...)
 	last, _ := h.log.Last()
-	r := h.take(seven[2].of(t), "03-more.ndjson", more)
+	r := h.take(inputs[2].of(t), "03-more.ndjson", more)
 	if want := (events.Counts{Read: 13, Accepted: 1, Duplicate: 7, Held: 5}); r.Counts != want {
 		t.Errorf("got %v, want %v", r.Counts, want)
 	}
@@ -199,7 +199,7 @@ func TestSamples_ARowThatEqualsAnOlderRevisionWaitsForTheEnd(t *testing.T) {
 	}
 	// an export of the older content alone amends back, at its end
 	old := []byte(`{"id":"g-0004","cow":"276000941200760","at":"2026-03-05T06:11:30","scale":"0-3","score":1}` + "\n")
-	r = h.take(seven[2].of(t), "03-old.ndjson", old)
+	r = h.take(inputs[2].of(t), "03-old.ndjson", old)
 	if want := (events.Counts{Read: 1, Amended: 1}); r.Counts != want {
 		t.Errorf("older content alone: got %v, want %v", r.Counts, want)
 	}
@@ -207,11 +207,11 @@ func TestSamples_ARowThatEqualsAnOlderRevisionWaitsForTheEnd(t *testing.T) {
 
 func TestTake_AgainReadsKnownBytesAsNew(t *testing.T) {
 	h := fresh(t)
-	h.take(seven[0].of(t), "01.csv", seven[0].bytes(t))
-	h.take(seven[5].of(t), "06.csv", seven[5].bytes(t))
+	h.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
+	h.take(inputs[5].of(t), "06.csv", inputs[5].bytes(t))
 	// as of now, 01 is the newest export: 00785 comes back, the rest of 06 on its
 	// day goes back to what 01 says
-	r := h.takeWith(seven[0].of(t), "01.csv", seven[0].bytes(t), intake.Options{Again: true})
+	r := h.takeWith(inputs[0].of(t), "01.csv", inputs[0].bytes(t), intake.Options{Again: true})
 	if want := (events.Counts{Read: 7, Accepted: 1, Amended: 1, Duplicate: 4, Ignored: 1}); r.Counts != want {
 		t.Errorf("got %v, want %v", r.Counts, want)
 	}

@@ -45,21 +45,21 @@ func (h *house) balanced() {
 func TestVerify_TheSamplesBalance(t *testing.T) {
 	h := fresh(t)
 	h.all()
-	for _, s := range seven {
+	for _, s := range inputs {
 		h.take(s.of(t), "again-"+s.file, s.bytes(t))
 	}
-	h.take(seven[5].of(t), "06-lf.csv", lf(seven[5].bytes(t)))
-	h.take(seven[0].of(t), "01-lf.csv", lf(seven[0].bytes(t)))
-	h.takeWith(seven[0].of(t), "01-semicolon.csv", seven[0].bytes(t), intake.Options{Again: true})
+	h.take(inputs[5].of(t), "06-lf.csv", lf(inputs[5].bytes(t)))
+	h.take(inputs[0].of(t), "01-lf.csv", lf(inputs[0].bytes(t)))
+	h.takeWith(inputs[0].of(t), "01-semicolon.csv", inputs[0].bytes(t), intake.Options{Again: true})
 	r := h.verify()
 	for _, d := range r.Differences {
 		t.Errorf("%+v", d)
 	}
-	if r.Entries != len(h.log.bytes) || r.Originals != 9 || r.Events != len(h.events()) {
-		t.Errorf("got %d entries, %d originals, %d events, want %d, 9, %d", r.Entries, r.Originals, r.Events, len(h.log.bytes), len(h.events()))
+	if r.Entries != len(h.log.bytes) || r.Originals != 10 || r.Events != len(h.events()) {
+		t.Errorf("got %d entries, %d originals, %d events, want %d, 10, %d", r.Entries, r.Originals, r.Events, len(h.log.bytes), len(h.events()))
 	}
-	// the seven, twice; 06 and 01 once more; 01 as of now
-	want := events.Counts{Read: 66 + 66 + 15 + 7, Accepted: 32 + 1, Amended: 2 + 1, Duplicate: 5 + 39 + 13 + 4, Held: 25 + 25, Ignored: 2 + 2 + 2 + 1, Retracted: 3}
+	// all of them, twice; 06 and 01 once more; 01 as of now
+	want := events.Counts{Read: 83 + 83 + 15 + 7, Accepted: 43 + 1, Amended: 2 + 1, Duplicate: 5 + 50 + 13 + 4, Held: 30 + 30, Ignored: 3 + 3 + 2 + 1, Retracted: 3}
 	if r.Counts != want {
 		t.Errorf("got %v, want %v", r.Counts, want)
 	}
@@ -87,8 +87,8 @@ func (l *memoryLog) rewrite(t *testing.T, at events.Position, change func(e *eve
 
 func TestVerify_NamesWhatDoesNotAgree(t *testing.T) {
 	h := fresh(t)
-	h.take(seven[0].of(t), "01.csv", seven[0].bytes(t))
-	h.take(seven[2].of(t), "03.ndjson", seven[2].bytes(t))
+	h.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
+	h.take(inputs[2].of(t), "03.ndjson", inputs[2].bytes(t))
 	tests := []struct {
 		name   string
 		at     events.Position
@@ -131,8 +131,8 @@ func TestVerify_NamesDamagedAndMissingOriginals(t *testing.T) {
 	for _, harm := range []string{"damaged", "missing"} {
 		t.Run(harm, func(t *testing.T) {
 			h := fresh(t)
-			r := h.take(seven[0].of(t), "01.csv", seven[0].bytes(t))
-			h.take(seven[2].of(t), "03.ndjson", seven[2].bytes(t))
+			r := h.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
+			h.take(inputs[2].of(t), "03.ndjson", inputs[2].bytes(t))
 			path := h.archive.Path(r.Archive)
 			if err := os.Chmod(path, 0o600); err != nil {
 				t.Fatal(err)
@@ -141,7 +141,7 @@ func TestVerify_NamesDamagedAndMissingOriginals(t *testing.T) {
 				if err := os.Remove(path); err != nil {
 					t.Fatal(err)
 				}
-			} else if err := os.WriteFile(path, bytes.ToUpper(seven[0].bytes(t)), 0o600); err != nil {
+			} else if err := os.WriteFile(path, bytes.ToUpper(inputs[0].bytes(t)), 0o600); err != nil {
 				t.Fatal(err)
 			}
 			got := h.verify()
