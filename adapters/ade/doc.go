@@ -41,6 +41,7 @@
 //	examination    icarTreatmentEventResource, procedure FootTrimming, if a foot was trimmed
 //	treatment      icarTreatmentEventResource
 //	taken-off      icarTreatmentEventResource, if somebody took it off
+//	group          icarGroupTreatmentEventResource, procedure FootBathing or what it was
 //	locomotion     icarAttentionEventResource, cause Lameness, if lame by the scale's own cut
 //
 // Other kinds have no resource in ADE: a config that asks for them is refused.

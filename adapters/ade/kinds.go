@@ -79,6 +79,7 @@ var severityOf = map[events.Severity]string{
 // free text.
 const (
 	footTrimming = "FootTrimming"
+	footBathing  = "FootBathing"
 )
 
 func wasTrimmed(f events.FootExam) bool {
@@ -108,7 +109,7 @@ func (w *Writer) examination(r *resource, p *events.Examination) {
 // treatment writes what was done. Medicines stand as entered: no value is
 // supplied, and what is unknown of a withdrawal is said in words.
 func (w *Writer) treatment(r *resource, farm string, p *events.Treatment) error {
-	r.ResourceType, r.Procedure = Treatment, name("treatments", p.What)
+	r.ResourceType, r.Procedure = Treatment, done("treatments", p.What, &p.Common)
 	r.Positions, r.Site = w.positions(p.Foot, p.Claw), site(p.Foot, p.Claw, events.Zones{}, "")
 	var about phrase
 	about.add("", p.Device.Material, "")
@@ -152,6 +153,35 @@ func (w *Writer) treatment(r *resource, farm string, p *events.Treatment) error 
 	}
 	r.Comment = about.String()
 	return nil
+}
+
+// done names what was done; what the list has no code for by the source's word.
+func done(list, code string, c *events.Common) string {
+	if word := c.Words.Get("what"); code == "other" && word != "" {
+		return word
+	}
+	return name(list, code)
+}
+
+// group writes what was done to a group. Its animals are not known one by one, so
+// they are a class of the inventory of ADE: so and so many of a pen. The product
+// is not called a medicine, which the source does not say.
+func (w *Writer) group(r *resource, p *events.Group) {
+	r.ResourceType, r.Procedure = GroupTreatment, done("group-works", p.What, &p.Common)
+	if p.What == "footbath" {
+		r.Procedure = footBathing
+	}
+	of := "animals that passed"
+	if len(p.Pens) > 0 {
+		of = strings.Join(p.Pens, ", ")
+	}
+	r.GroupMethod, r.CountObserved = "InventoryClassification", p.Passed
+	r.InventoryClassification = &inventory{Name: of, Count: p.Passed, Species: "Cattle"}
+	var about phrase
+	about.add("", r.Remark, "")
+	about.add("", p.Product, "")
+	about.add("", p.Concentration, "")
+	r.Remark = about.String()
 }
 
 // until writes the end of a withdrawal. A day without a time lasts to its end in

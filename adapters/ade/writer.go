@@ -60,7 +60,7 @@ func NewWriter(o Options) (*Writer, error) {
 // Kinds returns the kinds of events that ADE has a resource for.
 func Kinds() []events.Kind {
 	return []events.Kind{
-		events.KindExamination, events.KindLesion, events.KindTreatment, events.KindTakenOff, events.KindLocomotion,
+		events.KindExamination, events.KindLesion, events.KindTreatment, events.KindTakenOff, events.KindLocomotion, events.KindGroup,
 	}
 }
 
@@ -74,7 +74,7 @@ func (w *Writer) Kinds() []events.Kind { return Kinds() }
 // carried and an earlier one was, the recipient is told that it is deleted.
 func (w *Writer) Carries(k events.Kind, p events.Payload) bool {
 	switch p := p.(type) {
-	case *events.Treatment:
+	case *events.Treatment, *events.Group:
 		return true
 	case *events.Lesion:
 		return p.Course != "healed" && p.Stage != "M0"
@@ -103,8 +103,10 @@ func (w *Writer) Append(b []byte, e *events.Event, p events.Payload) ([]byte, er
 		return b, err
 	}
 	r.EventDateTime = at
-	if r.Animal, err = w.animal(p.Base()); err != nil {
-		return b, err
+	if e.Kind != events.KindGroup {
+		if r.Animal, err = w.animal(p.Base()); err != nil {
+			return b, err
+		}
 	}
 	r.Remark = remarks(p.Base())
 	switch p := p.(type) {
@@ -118,6 +120,8 @@ func (w *Writer) Append(b []byte, e *events.Event, p events.Payload) ([]byte, er
 		w.takenOff(r, p)
 	case *events.Locomotion:
 		w.locomotion(r, p)
+	case *events.Group:
+		w.group(r, p)
 	default:
 		err = &events.Fault{Kind: events.ErrInvalid, What: "kind", Wanted: "one that ADE has a resource for", Got: string(e.Kind)}
 	}
@@ -141,6 +145,8 @@ func ResourceTypeOf(k events.Kind) string {
 		return Treatment
 	case events.KindLocomotion:
 		return Attention
+	case events.KindGroup:
+		return GroupTreatment
 	}
 	return ""
 }
