@@ -65,4 +65,11 @@
 // (adewg/ICAR, ReleaseNotes). Who knows the member reads the fact from there;
 // who does not has what ADE can say, and the rest in words in description, site,
 // comment and remark.
+//
+// # Files, and the change feed
+//
+// A file of a feed is a collection, {"member": […]}: upserts and deletions in the
+// order of the log. The change feed ([Handler]) gives the same over HTTP to a
+// client that asks, page by page, each page with the token to go on with. It
+// serves what its [Changes] give it, for the client they know from the context.
 package ade

@@ -37,7 +37,7 @@ func Moment(s string) string {
 	if len(clock) != 8 || strings.Trim(part, "0123456789") != "" {
 		return s
 	}
-	part = strings.TrimRight(part, "0")
+	part = strings.TrimRight(part[:min(len(part), 3)], "0")
 	utc := zone == "Z" || zone == "+00:00" || zone == "-00:00" || zone == "+0000"
 	if clock == "00:00:00" && part == "" && (utc || zone == "") {
 		return s[:10]

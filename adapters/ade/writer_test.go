@@ -67,11 +67,14 @@ func decode(t testing.TB, b []byte) map[string]any {
 func TestWriter_EveryLesionAtEveryPlaceIsValid(t *testing.T) {
 	legs, toes := newJudge(t, false), newJudge(t, true)
 	w, wt := writer(t, nil), writer(t, func(o *Options) { o.Toes = true })
-	claws := append([]string{""}, codes.Find("claws").Codes()...)
+	claws, step := append([]string{""}, codes.Find("claws").Codes()...), 1
+	if testing.Short() {
+		step = 12 // the first and the last zone
+	}
 	for _, code := range codes.Find("lesions").Codes() {
 		for _, foot := range codes.Find("feet").Codes() {
 			for _, claw := range claws {
-				for zone := range 13 {
+				for zone := 0; zone < 13; zone += step {
 					p := &events.Lesion{Common: base(), Code: code, Foot: foot, Claw: claw, Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{zone}}}
 					legs.writes(w, p)
 					if b := toes.writes(wt, p); bytes.Contains(b, []byte("Toe")) != (claw == "inner" || claw == "outer") {
@@ -81,7 +84,7 @@ func TestWriter_EveryLesionAtEveryPlaceIsValid(t *testing.T) {
 			}
 		}
 	}
-	want := len(codes.Find("lesions").Codes()) * 4 * len(claws) * 13
+	want := len(codes.Find("lesions").Codes()) * 4 * len(claws) * (12/step + 1)
 	if legs.seen[Diagnosis] != want || toes.seen[Diagnosis] != want {
 		t.Errorf("saw %v and %v, wanted %d", legs.seen, toes.seen, want)
 	}
