@@ -38,16 +38,20 @@ func dressed(d *herd.Device) bool {
 func (a *animal) wrap(d *herd.Device) {
 	what := "wrap on " + place(d.Foot, "")
 	since := orDay(d.OnAt, d.On)
+	due, late, lifted := a.times(d)
+	by := orderWords(d)
 	switch {
 	case dressed(d):
 		a.add(dressing, fmt.Sprintf("vet dressing on %s since %s: do not remove; the vet says when", place(d.Foot, ""), a.say(since)), since, d.Planned)
-	case d.Due == "" && d.Late == "":
+	case due == "" && late == "":
 		a.add(wrapUnknown, what+", and nobody knows since when: look today", since, since)
-	case d.Late != "" && a.passed(d.Late):
-		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(d.Late)), since, d.Late)
+	case d.Found && !lifted:
+		a.add(wrapUnknown, fmt.Sprintf("%s, first seen %s, and nobody wrote when it was put on: look today", what, a.say(since)), since, since)
+	case late != "" && a.passed(late):
+		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(late)), since, late)
 	default:
 		at := a.milking(d, a.at)
-		text := fmt.Sprintf("%s since %s: off at the milking of %s, late from %s", what, a.say(since), at.Format("2006-01-02 15:04"), a.say(d.Late))
+		text := fmt.Sprintf("%s since %s: off at the milking of %s, late from %s%s", what, a.say(since), at.Format("2006-01-02 15:04"), a.say(late), by)
 		if a.milking(d, time.Time{}).Format(time.DateOnly) <= a.day {
 			a.add(wrapDue, text, since, at.Format(time.RFC3339))
 		} else {
@@ -56,13 +60,36 @@ func (a *animal) wrap(d *herd.Device) {
 	}
 }
 
+// times returns when a wrap or block comes off and from when it is late. What is
+// ordered for a day is late when the day is over.
+func (a *animal) times(d *herd.Device) (due, late string, lifted bool) {
+	due, late, lifted = d.Times()
+	if d.Order != nil && len(late) == len(time.DateOnly) && late == due {
+		late = addDays(late, 1)
+	}
+	return due, late, lifted
+}
+
+// orderWords tells of an order about a device.
+func orderWords(d *herd.Device) string {
+	if d.Order == nil {
+		return ""
+	}
+	by := d.Order.By
+	if by == "" || by == "not-stated" {
+		by = "somebody"
+	}
+	return fmt.Sprintf(" (order of %s, %s: %s)", by, d.Order.Day, d.Order.What)
+}
+
 // milking returns the milking at which a wrap comes off: the first from when it
 // is due, and not before a moment, so that the staff can do it, or the last
 // before it is late where none lies between. Of a wrap of which only the day is
 // known it is the first of the day it is due.
 func (a *animal) milking(d *herd.Device, from time.Time) time.Time {
-	due, ok := a.moment(d.Due)
-	late, lateKnown := a.moment(d.Late)
+	dueText, lateText, _ := a.times(d)
+	due, ok := a.moment(dueText)
+	late, lateKnown := a.moment(lateText)
 	if !ok {
 		due = late
 	}
@@ -94,16 +121,37 @@ func (a *animal) block(d *herd.Device) {
 	if dry := a.stageSince(d.On); dry != "" {
 		a.add(blockDry, what+": still on at "+dry, d.On, "")
 	}
-	longest := addDays(d.On, a.set.BlockLong)
-	check := addDays(d.On, a.set.BlockCheck)
-	switch planned := a.localDay(d.Planned); {
+	if d.Found {
+		what = fmt.Sprintf("block on %s, first seen %s (%d days)", place(d.Foot, d.Claw), d.On, n)
+	}
+	switch d.State {
+	case "rocking":
+		a.add(rocking, what+": the claw rocks on it", lastCheck(d), "")
+	case "loose", "worn":
+		a.add(blockBad, what+": found "+d.State, lastCheck(d), "")
+	}
+	longest, check := addDays(d.On, a.set.BlockLong), addDays(d.On, a.set.BlockCheck)
+	due, _, lifted := a.times(d)
+	if due == "" && !lifted {
+		due = d.Planned
+	}
+	switch planned := a.localDay(due); {
 	case planned != "" && planned <= a.day:
-		a.add(blockOff, what+": planned off "+planned, d.On, planned)
+		a.add(blockOff, fmt.Sprintf("%s: off %s%s", what, planned, orWords(orderWords(d), " as planned")), d.On, planned)
+	case lifted:
 	case longest <= a.day:
 		a.add(blockLong, what+": take it off", d.On, longest)
-	case check <= a.day || check < a.next:
+	case (check <= a.day || check < a.next) && lastCheck(d) < check:
 		a.add(blockCheck, fmt.Sprintf("%s: check from %s, off by %s", what, check, longest), d.On, longest)
 	}
+}
+
+// lastCheck returns the day a device was last looked at, or "".
+func lastCheck(d *herd.Device) string {
+	if n := len(d.Checks); n > 0 {
+		return d.Checks[n-1].Day
+	}
+	return ""
 }
 
 // stageSince tells whether she was dried off or calved with something on that was
@@ -155,11 +203,12 @@ func (a *animal) on() (out []On) {
 		o := On{What: d.What, Foot: d.Foot, Since: orDay(d.OnAt, d.On), Dubious: d.Doubts}
 		if d.What == "block" {
 			o.Claw = d.Claw
-			o.Off = orDay(a.localDay(d.Planned), addDays(d.On, a.set.BlockLong))
+			o.Off = a.blockEnd(d)
 			o.Text = fmt.Sprintf("block on %s since %s, off by %s", place(d.Foot, d.Claw), d.On, o.Off)
 		} else {
-			o.Off, o.Leave = d.Due, dressed(d)
-			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(d.Due), "unknown"))
+			due, _, _ := a.times(d)
+			o.Off, o.Leave = due, dressed(d)
+			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s%s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(due), "unknown"), orderWords(d))
 			if o.Leave {
 				o.Off, o.Text = "", fmt.Sprintf("vet dressing on %s since %s: do not remove", place(d.Foot, ""), a.say(o.Since))
 			}
@@ -168,6 +217,13 @@ func (a *animal) on() (out []On) {
 		out = append(out, o)
 	}
 	return out
+}
+
+// blockEnd returns the day by which a block comes off: as ordered, as planned, or
+// when it has been on for long.
+func (a *animal) blockEnd(d *herd.Device) string {
+	due, _, _ := a.times(d)
+	return orDay(a.localDay(orDay(due, d.Planned)), addDays(d.On, a.set.BlockLong))
 }
 
 // before tells what the sources of a device said before and nobody confirmed.

@@ -10,9 +10,10 @@
 //   - now: severely lame by the scale's own cut, deep signs, a hot swollen foot,
 //     a wrap past its late time, a medicine with an unknown withdrawal or for an
 //     unknown animal
-//   - today: lame and not examined, wraps due, getting worse
-//   - this visit: not improving, a block lost over an open lesion, not done the
-//     last time, a check before dry-off that closes before the next visit
+//   - today: lame and not examined, wraps due, getting worse, a block on which
+//     the claw rocks
+//   - this visit: not improving, a block lost over an open lesion, orders, not
+//     done the last time, a check before dry-off that closes before the next visit
 //   - planned: checks before dry-off, rechecks, blocks to look at or take off,
 //     the mid-lactation check
 //   - routine: heifers before calving, high-risk history, never examined, overdue

@@ -41,7 +41,8 @@ func (a *animal) lesions() {
 // recheck adds a case that is due to be seen again: an ulcer, a white line or a
 // toe lesion at which nobody looked again.
 func (a *animal) recheck(c *herd.Case) {
-	if !relieved(c) || a.lookedAfter(c) {
+	gone := slices.ContainsFunc(a.Claws, func(x herd.LostClaw) bool { return x.Foot == c.Foot && x.Claw == c.Claw && x.Gone(a.day) })
+	if !relieved(c) || gone || a.lookedAfter(c) || a.lifted("recheck-time", c.Foot) {
 		return
 	}
 	from, to := addDays(c.Last, a.set.RecheckFrom), addDays(c.Last, a.set.RecheckTo)

@@ -85,6 +85,7 @@ func (a *animal) row(r Reader) (Row, bool) {
 	a.gait()
 	a.lesions()
 	a.devices()
+	a.orders()
 	a.looks()
 	a.routine()
 	a.reasons = slices.DeleteFunc(a.reasons, func(x Reason) bool { return !x.of.concerns(r) })

@@ -33,6 +33,7 @@ var (
 	dressing              = &kind{code: "vet-dressing", tier: Today, readers: []Reader{Vet, Milkers, Trimmer}}
 	lame                  = &kind{code: "lame", tier: Today, readers: trim, chute: true}
 	worse                 = &kind{code: "worse", tier: Today, readers: []Reader{Trimmer, Vet, Manager}, chute: true}
+	rocking               = &kind{code: "block-rocking", tier: Today, readers: trim, chute: true}
 	severeSeen            = &kind{code: "severe-seen", tier: Today, readers: []Reader{Vet}}
 	wrapDue               = &kind{code: "wrap-due", tier: Today, readers: milking}
 	withdrawalOpen        = &kind{code: "withdrawal", tier: Today, readers: []Reader{Milkers}}
@@ -40,6 +41,10 @@ var (
 	notImproving          = &kind{code: "not-improving", tier: ThisVisit, readers: []Reader{Trimmer, Vet, Manager}, chute: true}
 	lameAfterLook         = &kind{code: "lame-after-look", tier: ThisVisit, readers: trim, chute: true}
 	blockLost             = &kind{code: "block-lost", tier: ThisVisit, readers: trim, chute: true}
+	blockBad              = &kind{code: "block-bad", tier: ThisVisit, readers: trim, chute: true}
+	orderGiven            = &kind{code: "order", tier: ThisVisit, readers: trim, chute: true}
+	orderVet              = &kind{code: "order-vet", tier: ThisVisit, readers: []Reader{Vet, Manager}}
+	orderKeep             = &kind{code: "order-keep", tier: ThisVisit, readers: []Reader{Milkers, Manager}}
 	incomplete            = &kind{code: "incomplete", tier: ThisVisit, readers: []Reader{Trimmer, Vet, Manager}}
 	missed                = &kind{code: "missed", tier: ThisVisit, readers: trim, chute: true}
 	blockDry              = &kind{code: "block-dry", tier: ThisVisit, readers: trim, chute: true}

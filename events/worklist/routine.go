@@ -24,7 +24,7 @@ func (a *animal) looks() {
 
 // routine adds the checks of an animal the roster knows, where there is one.
 func (a *animal) routine() {
-	if !a.roster || !a.Animal.Known || a.Animal.Sex == "male" {
+	if !a.roster || !a.Animal.Known || a.Animal.Sex == "male" || a.lifted("trim-time", "") {
 		return
 	}
 	calving := a.calving()
@@ -176,6 +176,9 @@ func (a *animal) guards() (out []Guard) {
 	}
 	if a.Animal.PlannedDryOff == a.day || slices.Contains(a.Animal.DryOffs, a.day) {
 		add("dry-off-day", "no routine trim today: day of drying off", addDays(a.day, 1), true)
+	}
+	for _, o := range a.forbidden() {
+		add("order", "do not trim: "+orderText(&o, a.clock)+"; examine if lame", o.Until, true)
 	}
 	if where := a.thin(); where != "" {
 		add("thin-sole", "thin sole ("+where+"): no shortening, no horn off the sole", "", false)

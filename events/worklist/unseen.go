@@ -123,6 +123,7 @@ func (a *animal) notes() (out []string) {
 			out = append(out, s.Scheme+" "+s.Value+" is also that of "+strings.TrimPrefix(s.Other, a.Animal.Farm+"/"))
 		}
 	}
+	out = append(out, a.lostClaws()...)
 	for _, k := range a.doubts() {
 		out = append(out, "contradiction: "+k)
 	}
@@ -146,6 +147,15 @@ func (a *animal) doubts() (out []string) {
 	}
 	for _, w := range a.Withdrawals {
 		add(w.Doubts)
+	}
+	for _, o := range a.Orders {
+		add(o.Doubts)
+	}
+	for _, x := range a.Wounds {
+		add(x.Doubts)
+	}
+	for _, c := range a.Claws {
+		add(c.Doubts)
 	}
 	for _, list := range [][]herd.Scored{a.Scored, a.Unseen} {
 		for _, s := range list {

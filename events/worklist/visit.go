@@ -128,9 +128,28 @@ func (v *Visit) tell(x *Visited, f *herd.Fact, c clock) {
 	case *events.TakenOff:
 		v.Counts.Off++
 		x.Done = append(x.Done, strings.Join(strings.Fields(p.What+" on "+place(p.Foot, p.Claw)+" "+orWords(words[p.How], "taken off")), " "))
+	case *events.Check:
+		x.Done = append(x.Done, strings.TrimSpace(fmt.Sprintf("looked at %s on %s: %s", p.What, place(p.Foot, p.Claw), p.State)))
+	case *events.Claw:
+		x.Found = append(x.Found, fmt.Sprintf("claw %s: %s", place(p.Foot, p.Claw), p.State))
+	case *events.Order:
+		x.Done = append(x.Done, eventOrderWords(p))
 	case *events.ClawMeasure:
 		x.Done = append(x.Done, strings.Join(strings.Fields(fmt.Sprintf("measured %s, %s: %s %s %s", place(p.Foot, p.Claw), p.What, p.Value, p.Unit, p.When)), " "))
 	}
+}
+
+func eventOrderWords(p *events.Order) string {
+	s := fmt.Sprintf("order of %s: %s", orWords(orWords(p.OrderedBy, p.Role), "somebody"), p.What)
+	if p.Foot != "" {
+		s += " on " + place(p.Foot, p.Claw)
+	}
+	for _, x := range [][2]string{{"due", p.Due}, {"until", p.Until}, {"", p.Detail}} {
+		if x[1] != "" {
+			s = strings.TrimSpace(s + ", " + strings.TrimSpace(x[0]+" "+x[1]))
+		}
+	}
+	return s
 }
 
 // words are codes as a report writes them.
@@ -233,19 +252,20 @@ func (v *Visit) comesOff(standings map[string]*herd.Standing, in *Input, c clock
 				continue
 			}
 			y := ComesOff{Cow: x.Cow}
+			due, late, _ := a.times(d)
 			switch {
 			case d.What != "wrap":
-				y.When = orDay(a.localDay(d.Planned), addDays(d.On, a.set.BlockLong))
+				y.When = a.blockEnd(d)
 				y.Text = fmt.Sprintf("block on %s since %s: look at it from %s, off by %s", place(d.Foot, d.Claw), d.On, addDays(d.On, a.set.BlockCheck), y.When)
 			case dressed(d):
 				y.Text = fmt.Sprintf("vet dressing on %s: do not remove; the vet says when", place(d.Foot, ""))
-			case d.Due == "" && d.Late == "":
+			case due == "" && late == "":
 				y.When = in.Day
 				y.Text = fmt.Sprintf("wrap on %s: nobody wrote since when; look today", place(d.Foot, ""))
 			default:
 				at := a.milking(d, a.at)
 				y.When = at.Format(time.RFC3339)
-				y.Text = fmt.Sprintf("wrap on %s: off at the milking of %s, late from %s", place(d.Foot, ""), at.Format("2006-01-02 15:04"), a.say(d.Late))
+				y.Text = fmt.Sprintf("wrap on %s: off at the milking of %s, late from %s%s", place(d.Foot, ""), at.Format("2006-01-02 15:04"), a.say(late), orderWords(d))
 			}
 			v.ComeOff = append(v.ComeOff, y)
 		}
