@@ -125,7 +125,11 @@ func (s *showing) tell(took time.Duration) error {
 	for _, f := range s.fed {
 		a.printf("%s\n", safe(f.String()))
 	}
-	a.printf("\nWhat to try next:\n")
+	a.printf("\n")
+	if err := s.lists(); err != nil {
+		return err
+	}
+	a.printf("What to try next:\n")
 	for _, next := range s.next() {
 		a.printf("  %s:\n    %s\n", next[0], next[1])
 	}
@@ -187,6 +191,9 @@ func (s *showing) next() [][2]string {
 		{"one held record, whole", a.hint("held show " + held)},
 		{"a lesion back to the line it came from", a.hint("trace " + event)},
 		{"all of one cow", a.hint("events --animal " + shellQuote(s.plan.Wrong.Animal))},
+		{"what is due at a farm, for its trimmer", a.hint("worklist --farm " + demo.Aulnaie + " --date " + demo.LastDay)},
+		{"the same for the vet, as a page to print", a.hint("worklist --farm " + demo.PebbleYard + " --date " + demo.LastDay + " --for vet --format html")},
+		{"the report of a visit", a.hint("worklist visit --farm " + demo.Aulnaie + " --date " + demo.LastDay)},
 		{"who was fed what", a.hint("feed list")},
 		{"work out everything again from the originals", a.hint("verify")},
 		{"what a mapping makes of a file", a.hint("try " + shellQuote(filepath.Join(a.dir(), "mappings", "gait.yaml")) + " " +

@@ -75,6 +75,9 @@ func day(n int) time.Time { return time.Date(year, 1, 1+n, 0, 0, 0, 0, time.UTC)
 // year is the demo's year: past on any clock that is right.
 const year = 2025
 
+// LastDay is the last day of the demo's year.
+const LastDay = "2025-12-31"
+
 func ymd(t time.Time) string {
 	if t.IsZero() {
 		return ""
