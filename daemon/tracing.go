@@ -118,7 +118,12 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 	if o.Archive == "" {
 		return r, nil
 	}
-	r.Raw, err = e.rawLines(ctx, entry, &o)
+	by, err := e.readBy(ctx, entry, ev, o.Archive)
+	if err != nil {
+		return nil, err
+	}
+	r.Name, r.Mapping = by.Name, by.Mapping
+	r.Raw, err = e.rawLines(ctx, by, &o)
 	if err != nil {
 		r.Fault = err.Error()
 		if errors.Is(err, events.ErrCorrupt) {
@@ -126,6 +131,35 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 		}
 	}
 	return r, nil
+}
+
+// readBy returns the entry that read an original for a revision. A decision and
+// the end of a newer export make revisions without reading anything: their line
+// is that of a revision before, or else of the original's newest reading.
+func (e *engine) readBy(ctx context.Context, entry *events.Entry, ev *events.Event, archive string) (*events.Entry, error) {
+	read := func(x *events.Entry) bool { return x.Archive == archive && x.Mapping != "" }
+	source := ev.Source
+	for before := ev.Before; !read(entry) && before != nil; {
+		var err error
+		if entry, err = e.log.Get(ctx, before.Position); err != nil {
+			return nil, err
+		}
+		old, err := entry.Event(before.Index)
+		if err != nil {
+			return nil, err
+		}
+		before = old.Before
+	}
+	if read(entry) || e.index == nil {
+		return entry, nil
+	}
+	if x, known, err := e.index.Original(source, archive); err != nil || known {
+		if err != nil {
+			return nil, err
+		}
+		return e.log.Get(ctx, x.Reading)
+	}
+	return entry, nil
 }
 
 // rawLines reads the lines of an origin again from the archive.
