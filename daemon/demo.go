@@ -63,14 +63,18 @@ type showing struct {
 }
 
 func (s *showing) work() error {
-	err := s.e.readAll(s.app.ctx, func(r intake.Receipt) {
+	before, err := s.e.fedSoFar(s.app.ctx)
+	if err != nil {
+		return err
+	}
+	err = s.e.readAll(s.app.ctx, func(r intake.Receipt) {
 		s.total = s.total.Add(r.Counts)
 	})
 	if err == nil {
 		err = s.putRight()
 	}
 	if err == nil {
-		err = s.e.feedAll(s.app.ctx, func(f fedItem) { s.fed = append(s.fed, f) })
+		err = s.e.feedAll(s.app.ctx, before, func(f fedItem) { s.fed = append(s.fed, f) })
 	}
 	return err
 }

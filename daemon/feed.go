@@ -275,23 +275,34 @@ func (e *engine) fedTo(ctx context.Context, p events.Place, emit func(any) error
 	return nil
 }
 
-// feedAll delivers what the log holds and tells what each feed then did.
-func (e *engine) feedAll(ctx context.Context, told func(fedItem)) error {
-	before := map[string]delivery.State{}
+// fedSoFar tells where each feed stands.
+func (e *engine) fedSoFar(ctx context.Context) (map[string]delivery.State, error) {
 	list, err := e.feeds.List(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	out := map[string]delivery.State{}
 	for _, f := range list {
-		before[f.Feed] = f
+		out[f.Feed] = f
 	}
-	if slices.ContainsFunc(e.project.config.Feeds, func(f config.Feed) bool { return f.KnownAnimals }) {
+	return out, nil
+}
+
+// feedAll delivers what the log holds and tells what each feed then has done
+// since before.
+func (e *engine) feedAll(ctx context.Context, before map[string]delivery.State, told func(fedItem)) error {
+	if !e.follows && slices.ContainsFunc(e.project.config.Feeds, func(f config.Feed) bool { return f.KnownAnimals }) {
 		if err := e.herd.CatchUp(ctx); err != nil {
 			return err
 		}
 	}
-	derr := e.feeds.Once(ctx)
-	if list, err = e.feeds.List(context.WithoutCancel(ctx)); err != nil {
+	deliver := e.feeds.Once
+	if e.follows {
+		deliver = e.feeds.Now
+	}
+	derr := deliver(ctx)
+	list, err := e.feeds.List(context.WithoutCancel(ctx))
+	if err != nil {
 		return err
 	}
 	for _, f := range list {

@@ -2,13 +2,13 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
-	"maps"
 	"path/filepath"
-	"slices"
 
+	"dewclaw/daemon/internal/api"
 	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
@@ -39,43 +39,38 @@ func (c *onceCommand) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	done := &summary{app: a, json: c.JSON}
+	if d, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+		return done.print(c.asked(a, d, done))
+	}
 	limitMemory(a.getenv)
 	e, err := a.openPatiently(p, openOptions{work: true, level: slog.LevelWarn})
+	if errors.Is(err, events.ErrLocked) {
+		// A daemon that was just starting may answer by now.
+		if d, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+			return done.print(c.asked(a, d, done))
+		}
+	}
 	if err != nil {
 		return a.held(p, err)
 	}
-	done := &summary{app: a, json: c.JSON}
-	err = c.work(a, e, done)
-	err = errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
-	if perr := done.print(err); perr != nil {
-		return errors.Join(err, perr)
-	}
-	return err
+	e.held = func(h heldNow) { done.refuse(h.String()) }
+	err = e.passOver(a.ctx, c.query(), e.readAlone, done.take)
+	return done.print(errors.Join(err, e.close(context.WithoutCancel(a.ctx))))
 }
 
-func (c *onceCommand) work(a *app, e *engine, done *summary) error {
-	e.held = done.refuse
-	if len(c.Again) > 0 {
-		if err := c.again(a, e, done); err != nil {
+func (c *onceCommand) query() onceQuery { return onceQuery{Again: c.Again, Source: c.Source} }
+
+// asked has the daemon that runs do it.
+func (c *onceCommand) asked(a *app, d *api.Client, done *summary) error {
+	return d.Ask(a.ctx, "once", c.query(), func(raw json.RawMessage) error {
+		var i onceItem
+		if err := json.Unmarshal(raw, &i); err != nil {
 			return err
 		}
-	} else if err := e.readAll(a.ctx, done.add); err != nil {
-		return err
-	}
-	var err error
-	if done.held, err = e.index.CountHeld(""); err != nil {
-		return err
-	}
-	quiet, err := e.silences(a.ctx)
-	if err != nil {
-		return err
-	}
-	for _, id := range slices.Sorted(maps.Keys(quiet.quiet())) {
-		if err := quiet.quiet()[id]; err != nil {
-			done.quiet = append(done.quiet, err)
-		}
-	}
-	return e.feedAll(a.ctx, done.fed)
+		done.take(i)
+		return nil
+	})
 }
 
 // readAll reads what waits at every source, one after the other in the order of
@@ -94,33 +89,13 @@ func (e *engine) readAll(ctx context.Context, receipt func(intake.Receipt)) erro
 	return errors.Join(append(errs, ctx.Err())...)
 }
 
-// again reads files as new.
-func (c *onceCommand) again(a *app, e *engine, done *summary) error {
-	for _, path := range c.Again {
-		s, err := c.sourceOf(a, e.project.config, path)
-		if err != nil {
-			return err
-		}
-		d, err := fileDelivery(s, path, a.now())
-		if err != nil {
-			return err
-		}
-		r, err := e.intake.Take(a.ctx, e.intakeSource(s.ID), d, intake.Options{Again: true, Progress: e.progress(d)})
-		if err != nil {
-			return err
-		}
-		done.add(r)
-	}
-	return nil
-}
-
 // sourceOf returns the source a file belongs to: the named one, or the one
 // whose folder it lies in.
-func (c *onceCommand) sourceOf(a *app, p *config.Config, path string) (*config.Source, error) {
-	if c.Source != "" {
-		s := p.Source(c.Source)
+func sourceOf(p *config.Config, named, path string) (*config.Source, error) {
+	if named != "" {
+		s := p.Source(named)
 		if s == nil {
-			return nil, missing("source", c.Source, sourceNames(p), "see "+a.config)
+			return nil, missing("source", named, sourceNames(p), "see the config")
 		}
 		return s, nil
 	}
@@ -148,7 +123,7 @@ func sourceNames(p *config.Config) []string {
 type summary struct {
 	app      *app
 	json     bool
-	receipts []intake.Receipt
+	receipts []receiptItem
 	known    int
 	total    events.Counts
 	held     int      // in the quarantine now
@@ -158,32 +133,49 @@ type summary struct {
 	feeds    []fedItem
 }
 
-func (s *summary) add(r intake.Receipt) {
-	if r.Known {
-		s.known++
+// take adds an item of the operation "once".
+func (s *summary) take(i onceItem) {
+	switch {
+	case i.Receipt != nil:
+		if i.Receipt.Known {
+			s.known++
+		}
+		s.total = s.total.Add(i.Receipt.Counts)
+		s.receipts = append(s.receipts, *i.Receipt)
+	case i.Refused != "":
+		s.refuse(i.Refused)
+	case i.Quiet != nil:
+		s.quiet = append(s.quiet, &events.Fault{Kind: events.ErrUnavailable, What: i.Quiet.Text, Hints: i.Quiet.Hints})
+	case i.Fed != nil:
+		s.feeds = append(s.feeds, *i.Fed)
+	case i.Held > 0:
+		s.held = i.Held
 	}
-	s.total = s.total.Add(r.Counts)
-	s.receipts = append(s.receipts, r)
 }
 
 // mostRefused is how many held records of a pass are told one by one.
 const mostRefused = 10
 
-func (s *summary) refuse(h heldNow) {
+func (s *summary) refuse(held string) {
 	if len(s.refused) == mostRefused {
 		s.more++
 		return
 	}
-	s.refused = append(s.refused, h.String())
+	s.refused = append(s.refused, held)
 }
 
-func (s *summary) fed(f fedItem) { s.feeds = append(s.feeds, f) }
-
-// print tells what was done, whatever err then was.
+// print tells what was done, whatever err then was, and returns err.
 func (s *summary) print(err error) error {
+	if err != nil && len(s.receipts)+len(s.feeds)+len(s.refused) == 0 {
+		return err
+	}
+	return errors.Join(err, s.tell())
+}
+
+func (s *summary) tell() error {
 	if s.json {
 		for _, r := range s.receipts {
-			if err := s.app.line(receiptItem{r.Source, r.Name, r.Archive, r.Known, r.Counts, r.First, r.Last, r.Notices}); err != nil {
+			if err := s.app.line(r); err != nil {
 				return err
 			}
 		}

@@ -43,7 +43,6 @@ func (c *runCommand) Run(a *app) error {
 	if err := e.openBodies(); err != nil {
 		return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
 	}
-	e.held = (&heldLog{log: e.logger}).tell
 	err = newDaemon(e).run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()
@@ -70,8 +69,10 @@ func limitMemory(getenv func(string) string) {
 
 // A daemon runs the parts of an open engine, each in goroutines of its own.
 type daemon struct {
-	e     *engine
-	parts []part
+	e       *engine
+	parts   []part
+	held    *heldLog
+	errands map[string]*errands // by source
 }
 
 // A part is something that runs until its context ends. Parts start in their
@@ -85,7 +86,11 @@ type part struct {
 
 func newDaemon(e *engine) *daemon {
 	e.follows = true
-	d := &daemon{e: e}
+	d := &daemon{e: e, held: &heldLog{log: e.logger}, errands: map[string]*errands{}}
+	e.held = d.held.tell
+	for _, s := range e.project.config.Sources {
+		d.errands[s.ID] = &errands{}
+	}
 	d.add("read model", e.herd.Follow)
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
@@ -156,6 +161,7 @@ func (d *daemon) sources(ctx context.Context) error {
 			quiet.heard(s.ID)
 			logReceipt(d.e.logger, c)
 		})
+		r.errands = d.errands[s.ID]
 		wg.Go(func() {
 			err := errors.Join(r.run(ctx), r.close())
 			if err != nil {
@@ -170,6 +176,13 @@ func (d *daemon) sources(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
+// operations is what can be asked of an open data folder, and of a daemon alone.
+func (d *daemon) operations() api.Operations {
+	all := d.e.operations()
+	all["once"] = api.Typed(d.once)
+	return all
+}
+
 // serve answers on the socket.
 func (d *daemon) serve(ctx context.Context) error {
 	short := []string{os.TempDir()}
@@ -177,7 +190,7 @@ func (d *daemon) serve(ctx context.Context) error {
 		short = append([]string{dir}, short...)
 	}
 	s, err := api.Listen(d.e.project.config.Data, api.Options{
-		Operations: d.e.operations(), Healthy: d.e.health.healthy, Ready: d.e.health.ready, Short: short, Logger: d.e.logger,
+		Operations: d.operations(), Healthy: d.e.health.healthy, Ready: d.e.health.ready, Short: short, Logger: d.e.logger,
 	})
 	if err != nil {
 		return err
@@ -203,14 +216,36 @@ func (d *daemon) serve(ctx context.Context) error {
 type heldLog struct {
 	log *slog.Logger
 
-	mu   sync.Mutex
-	name map[string]string // the original a source is at
-	told map[string]int    // how many were told of it
+	mu    sync.Mutex
+	name  map[string]string // the original a source is at
+	told  map[string]int    // how many were told of it
+	also  map[int]func(heldNow)
+	calls int
+}
+
+// listen has f told of every record that is held, until the result is called.
+func (l *heldLog) listen(f func(heldNow)) (end func()) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.also == nil {
+		l.also = map[int]func(heldNow){}
+	}
+	l.calls++
+	key := l.calls
+	l.also[key] = f
+	return func() {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		delete(l.also, key)
+	}
 }
 
 func (l *heldLog) tell(h heldNow) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	for _, f := range l.also {
+		f(h)
+	}
 	if l.name == nil {
 		l.name, l.told = map[string]string{}, map[string]int{}
 	}

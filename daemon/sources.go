@@ -33,6 +33,7 @@ type reader struct {
 	source  *intake.Source
 	once    bool
 	receipt func(intake.Receipt) // told of every original, from the reader's goroutine
+	errands *errands             // what others ask of it; may be nil
 
 	open io.Closer // the adapter, once it is open
 	from adapters.Source
@@ -48,18 +49,22 @@ func (r *reader) part() string { return "source " + r.config.ID }
 // is unavailable is tried again with back-off; the state is told once. It
 // returns an error only if intake must stop: stored bytes are damaged, or a bug.
 func (r *reader) run(ctx context.Context) error {
+	defer r.errands.end()
 	wait := backoff{first: time.Second, most: r.config.Again}
 	finished := false
 	for {
-		var err error
-		if !finished {
+		err := r.runErrands(ctx)
+		asked, cancel := r.errands.until(ctx)
+		if err == nil && !finished {
 			if err = r.finish(ctx); err == nil {
 				finished = true
 			}
 		}
 		if err == nil {
-			err = r.next(ctx)
+			err = r.next(ctx, asked)
 		}
+		woken := asked.Err() != nil && ctx.Err() == nil // by somebody who asks
+		cancel()
 		switch {
 		case err == nil:
 			r.e.health.say(r.part(), nil)
@@ -69,6 +74,8 @@ func (r *reader) run(ctx context.Context) error {
 			return nil
 		case ctx.Err() != nil:
 			return nil
+		case woken && errors.Is(err, context.Canceled):
+			continue
 		case errors.Is(err, events.ErrCorrupt), !errors.Is(err, events.ErrUnavailable):
 			r.e.health.fail(r.part(), err)
 			return fmt.Errorf("%s: %w", r.part(), err)
@@ -77,7 +84,10 @@ func (r *reader) run(ctx context.Context) error {
 		if r.once && wait.tries >= 2 {
 			return err
 		}
-		if pause(ctx, wait.next()) != nil {
+		asked, cancel = r.errands.until(ctx)
+		perr := pause(asked, wait.next())
+		cancel()
+		if perr != nil && ctx.Err() != nil {
 			return nil
 		}
 	}
@@ -92,8 +102,9 @@ func (r *reader) finish(ctx context.Context) error {
 	return err
 }
 
-// next takes one original, or one batch of messages.
-func (r *reader) next(ctx context.Context) error {
+// next takes one original, or one batch of messages. It waits under wait and
+// works under ctx.
+func (r *reader) next(ctx, wait context.Context) error {
 	if r.from == nil {
 		if err := r.connect(); err != nil {
 			return err
@@ -108,7 +119,7 @@ func (r *reader) next(ctx context.Context) error {
 		}
 		return err
 	}
-	return r.take(ctx, ctx)
+	return r.take(ctx, wait)
 }
 
 // take waits under wait and works under ctx: a commit is not cut short because

@@ -356,13 +356,14 @@ func TestURL_RefusesAStreamThatForgets(t *testing.T) {
 		"allow_rollup_hdrs":    func(c *jetstream.StreamConfig) { c.AllowRollup, c.DenyPurge = true, false },
 	} {
 		t.Run(want, func(t *testing.T) {
-			c := streamConfig("herd-log", subjectPrefix+id)
+			name := "herd-log-" + want // a name of its own: the server takes a moment to let go of a deleted one's folder
+			c := streamConfig(name, subjectPrefix+id)
 			change(&c)
 			if _, err := js.CreateStream(t.Context(), c); err != nil {
 				t.Fatal(err)
 			}
-			defer func() { _ = js.DeleteStream(context.WithoutCancel(t.Context()), "herd-log") }()
-			_, err := Open(t.Context(), Options{Dir: t.TempDir(), Now: clock, URL: x.url, Stream: "herd-log"})
+			defer func() { _ = js.DeleteStream(context.WithoutCancel(t.Context()), name) }()
+			_, err := Open(t.Context(), Options{Dir: t.TempDir(), Now: clock, URL: x.url, Stream: name})
 			if !errors.Is(err, events.ErrInvalid) || !strings.Contains(err.Error(), want+": wanted") {
 				t.Errorf("got %v, want a refusal that names %s", err, want)
 			}
