@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"log/slog"
 	"path/filepath"
 	"slices"
@@ -117,7 +118,7 @@ func (s *showing) tell(took time.Duration) error {
 		a.printf("%6d accepted: they said something new\n", c.Accepted)
 		a.printf("%6d doubled: one device exported two months again, and what was known counts once\n", c.Duplicate)
 		a.printf("%6d amended: a grade or score was changed later; what was said before stays in the log\n", c.Amended)
-		a.printf("%6d held: something in them cannot be right; nothing of them was lost or guessed\n", c.Held)
+		a.printf("%6d held: something in them cannot be right; nothing of them was lost or guessed%s\n", c.Held, s.twice())
 		a.printf("%6d ignored by a rule: total lines\n\n", c.Ignored)
 		if s.wrong != "" {
 			a.printf("One lesion was corrected by hand: it had been written down for the wrong foot.\n\n")
@@ -138,6 +139,16 @@ func (s *showing) tell(took time.Duration) error {
 		a.printf("  %s:\n    %s\n", next[0], next[1])
 	}
 	return nil
+}
+
+// twice explains why fewer records are held than were refused: one that is read
+// again and refused again is still one.
+func (s *showing) twice() string {
+	held, err := s.e.index.CountHeld("")
+	if n := s.total.Held - held; err == nil && n > 0 {
+		return fmt.Sprintf(";\n       %d of them came twice, in the months exported again, so that %d stay held", n, held)
+	}
+	return ""
 }
 
 // tellHeld tells how many records are held and why, the most frequent reasons first.

@@ -339,6 +339,7 @@ func (e *engine) operations() api.Operations {
 	all := api.Operations{
 		"events":       api.Typed(e.listEvents),
 		"held.list":    api.Typed(e.listHeld),
+		"held.waits":   api.Typed(e.waits),
 		"unseen":       api.Typed(e.unseen),
 		"held.fix":     api.Typed(e.fixHeld),
 		"held.release": api.Typed(e.releaseHeld),

@@ -25,6 +25,7 @@ type heldListCommand struct {
 	Farm   string `help:"Only of this farm."`
 	Source string `help:"Only from this source."`
 	State  string `enum:"held,released,dropped,all" default:"held" help:"held (nobody has settled it), released, dropped or all."`
+	Waits  bool   `help:"Instead, retractions that wait for a person: what a complete source no longer has."`
 	JSON   bool   `name:"json" help:"One JSON object a line."`
 }
 
@@ -49,6 +50,9 @@ func heldWhere(h *quarantine.Item) string {
 }
 
 func (c *heldListCommand) Run(a *app) error {
+	if c.Waits {
+		return c.listWaits(a)
+	}
 	q := heldQuery{Farm: c.Farm, Source: c.Source, State: c.State}
 	if c.JSON {
 		return items(a, "held.list", q, func(raw json.RawMessage) error { return a.rawLine(raw) })
@@ -56,27 +60,35 @@ func (c *heldListCommand) Run(a *app) error {
 	n := 0
 	err := items(a, "held.list", q, func(h quarantine.Item) error {
 		n++
-		state := ""
-		if c.State == "all" {
-			state = ", " + h.State
-		}
-		a.printf("%s  source %s: %s%s\n", safe(h.ID), safe(h.Source), safe(heldWhere(&h)), state)
-		if h.Urgent != "" {
-			a.printf("    may be urgent: %s\n", safe(h.Urgent))
-		}
-		for _, r := range h.Reasons {
-			printReason(a, "    ", r)
-		}
+		c.print(a, &h)
 		return nil
 	})
-	if n == 0 {
-		if err == nil {
-			a.printf("No records %s.\n", map[string]string{"held": "are held", "all": "were ever held"}[c.State]+stateWord(c.State))
-		}
+	if err != nil {
 		return err
 	}
-	a.printf("\n%s. One whole: %s\n", plural(n, "record", "records"), a.hint("held show ID"))
-	return err
+	if n == 0 {
+		a.printf("No records %s.\n", map[string]string{"held": "are held", "all": "were ever held"}[c.State]+stateWord(c.State))
+	} else {
+		a.printf("\n%s. One whole: %s\n", plural(n, "record", "records"), a.hint("held show ID"))
+	}
+	if c.State != index.StillHeld.String() {
+		return nil
+	}
+	return c.alsoWait(a)
+}
+
+func (c *heldListCommand) print(a *app, h *quarantine.Item) {
+	state := ""
+	if c.State == "all" {
+		state = ", " + h.State
+	}
+	a.printf("%s  source %s: %s%s\n", safe(h.ID), safe(h.Source), safe(heldWhere(h)), state)
+	if h.Urgent != "" {
+		a.printf("    may be urgent: %s\n", safe(h.Urgent))
+	}
+	for _, r := range h.Reasons {
+		printReason(a, "    ", r)
+	}
 }
 
 func stateWord(state string) string {

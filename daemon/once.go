@@ -127,6 +127,7 @@ type summary struct {
 	known    int
 	total    events.Counts
 	held     int      // in the quarantine now
+	waits    int      // retractions that wait for a person now
 	refused  []string // records held in this pass, the first ones
 	more     int      // and how many more
 	quiet    []error  // sources that are silent for too long
@@ -150,6 +151,8 @@ func (s *summary) take(i onceItem) {
 		s.feeds = append(s.feeds, *i.Fed)
 	case i.Held > 0:
 		s.held = i.Held
+	case i.Waits > 0:
+		s.waits = i.Waits
 	}
 }
 
@@ -222,6 +225,7 @@ func (s *summary) tell() error {
 	if s.held > 0 {
 		s.app.printf("%s: %s\n", plural(s.held, "record is held", "records are held"), s.app.hint("held list"))
 	}
+	s.app.waiting(s.waits)
 	return nil
 }
 

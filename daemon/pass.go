@@ -23,6 +23,7 @@ type onceItem struct {
 	Refused string       `json:"refused,omitempty"` // a record that was held in this pass
 	Quiet   *quietItem   `json:"quiet,omitempty"`   // a source that is silent for too long
 	Held    int          `json:"held,omitempty"`    // records in the quarantine now
+	Waits   int          `json:"waits,omitempty"`   // retractions that wait for a person now
 	Fed     *fedItem     `json:"fed,omitempty"`
 }
 
@@ -52,7 +53,12 @@ func (e *engine) passOver(ctx context.Context, q onceQuery, way passWay, tell fu
 	if err != nil {
 		return err
 	}
+	waits, err := e.index.Waits("")
+	if err != nil {
+		return err
+	}
 	tell(onceItem{Held: held})
+	tell(onceItem{Waits: len(waits)})
 	quiet, err := e.silences(ctx)
 	if err != nil {
 		return err
