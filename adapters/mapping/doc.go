@@ -84,7 +84,8 @@
 //	read: …                     how to split the original
 //	farm: {from: Herd, table: …} the farm, if rows name it; else the source's
 //	record: …                   what is one record and how it is known again
-//	animal: {ear-tag: Ohrmarke} identifiers by scheme; each a value, each may be empty, not all
+//	animal: {ear-tag: Ohrmarke} identifiers by scheme; each a value, each may be empty, not all, unless the row
+//	                            tells of a group: a footbath of a pen names no animal
 //	occurred: …                 when; every kind but animal needs it
 //	visit: Visit                key of the visit the record belongs to
 //	sides: from-behind          how left and right claws are seen: from-behind or from-front; then
@@ -123,7 +124,8 @@
 //
 //	key: $.id                   the source's own key of the record
 //	examination: Visit          key of the examination (one animal, one time on the chute)
-//	identifier: [ear-tag]       the first of these schemes that is there, with date and time as read
+//	identifier: [ear-tag]       the first of these schemes that is there, with date and time as read; a row that
+//	                            tells of groups alone has none and is known by its pens, date and time
 //	group: [Tag, Date, Time]    consecutive rows alike in these columns, and of one key, are one record,
 //	                            at most 1,000. A row that is held leaves its group before that and makes
 //	                            the examination incomplete

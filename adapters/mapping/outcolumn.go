@@ -83,8 +83,8 @@ func (c *compiler) refineColumn(n *node, what string, col *outColumn, o *Outward
 		col.table = c.table(x, what+".table", nil)
 		if col.table != nil && p != nil && p.list != nil {
 			for i, w := range col.table.words {
-				if !p.list.Has(w) {
-					c.addNear(col.table.node.keys[i], what+".table", "codes of "+p.list.Name, w, p.list.Codes())
+				if known, names, all := p.codes(w); !known {
+					c.addNear(col.table.node.keys[i], what+".table", "codes of "+listed(names), w, all)
 				}
 			}
 		}

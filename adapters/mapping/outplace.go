@@ -10,12 +10,27 @@ import (
 
 // An outPlace reads one value of an event or of what it belongs to.
 type outPlace struct {
-	typ   events.FieldType // of the value
-	list  *codes.List      // its codes; nil for free values
-	unit  string           // neutral unit of a number
-	many  bool             // it is a list whatever its type: of joined events, remarks
-	clock bool             // a time of day
-	read  func(o *Outward, ctx *RowContext, where []filter) (outValue, error)
+	typ    events.FieldType // of the value
+	list   *codes.List      // its codes; nil for free values
+	others []*codes.List    // its codes where kinds have lists of their own
+	unit   string           // neutral unit of a number
+	many   bool             // it is a list whatever its type: of joined events, remarks
+	clock  bool             // a time of day
+	read   func(o *Outward, ctx *RowContext, where []filter) (outValue, error)
+}
+
+// codes reports whether w is a code the place may give. If not, it returns the
+// names of its lists and all their codes.
+func (p *outPlace) codes(w string) (known bool, names, all []string) {
+	for _, l := range append(p.others[:len(p.others):len(p.others)], p.list) {
+		if l.Has(w) {
+			return true, nil, nil
+		}
+		if !slices.Contains(names, l.Name) {
+			names, all = append(names, l.Name), append(all, l.Codes()...)
+		}
+	}
+	return false, names, all
 }
 
 // An outValue is what a place gave: one text, or several.
@@ -160,15 +175,19 @@ func fieldPlace(kinds []events.Kind, name string, of func(*RowContext) events.Pa
 	var any *events.Field
 	for _, k := range kinds {
 		if f := k.Field(name); f != nil {
-			byKind[k], any = f, f
+			if byKind[k] = f; any == nil || any.Type != events.MomentField {
+				any = f // a day is written where a moment may be, not the other way round
+			}
 		}
 	}
 	if any == nil {
 		return nil
 	}
 	p := &outPlace{typ: any.Type, unit: any.Unit, clock: name == "occurred.time"}
-	if any.List != "" {
-		p.list = codes.Find(any.List)
+	for _, k := range kinds { // a name such as what stands for another list in each kind
+		if f := byKind[k]; f != nil && f.List != "" {
+			p.list, p.others = codes.Find(f.List), append(p.others, codes.Find(f.List))
+		}
 	}
 	p.read = func(_ *Outward, x *RowContext, _ []filter) (outValue, error) {
 		payload := of(x)
@@ -240,6 +259,9 @@ func readIdentifier(o *Outward, x *RowContext, _ []filter) (outValue, error) {
 	}
 	if len(o.schemes) == 0 && len(c.Animal) > 0 {
 		return outValue{text: normalized(c, c.Animal[0].Scheme)}, nil
+	}
+	if !x.Payload.Kind().Animals() {
+		return outValue{}, nil // it has none to miss
 	}
 	switch o.missing {
 	case "skip":

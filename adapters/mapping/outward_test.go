@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"bytes"
+	gocmp "cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -301,5 +302,61 @@ events:
 	}
 	if _, err := MergeExamination([]byte("{"), exam(a1)); !errors.Is(err, events.ErrCorrupt) {
 		t.Errorf("broken data: got %v", err)
+	}
+}
+
+// A column named alike in several kinds takes the codes of each of them.
+func TestOutward_WritesChecksOrdersClawsAndGroups(t *testing.T) {
+	o := parseOut(t, `
+mapping: m
+direction: out
+write: {format: csv}
+dates: DD.MM.YYYY
+kinds: [check, claw, order, group]
+identifier: {first: [ear-tag], missing: park}
+columns:
+  Animal: identifier
+  Kind: kind
+  What: {from: what, table: {block: Klotz, leave-wrap: Verband lassen, footbath: Bad}}
+  State: {from: state, table: {rocking: wackelt, absent: ab}}
+  Since: since
+  Until: {from: until, layout: DD.MM.YYYY}
+  Due: due
+  Cancels: cancels
+  By: orderedBy
+  Pens: pens
+  Product: product
+  Passed: passed
+`)
+	n := 118
+	cow := events.Common{Animal: []events.Identifier{{Scheme: "ear-tag", Value: "DE0941200731"}}, Occurred: events.Occurred{Date: "2026-03-08", Precision: "date"}}
+	tests := []struct {
+		p    events.Payload
+		want string
+	}{
+		{&events.Check{Common: cow, What: "block", State: "rocking"}, "DE0941200731|check|Klotz|wackelt||||||||"},
+		{&events.Claw{Common: cow, State: "absent", Since: "2026-03-01"}, "DE0941200731|claw||ab|01.03.2026|||||||"},
+		{&events.Order{Common: cow, What: "leave-wrap", Until: "2026-03-10", Due: "2026-03-09T08:00:00+01:00", Cancels: []string{"wrap-time", "orders"}, OrderedBy: "vet"},
+			"DE0941200731|order|Verband lassen|||10.03.2026|2026-03-09T08:00:00+01:00|wrap-time+orders|vet|||"},
+		{&events.Group{Common: events.Common{Occurred: cow.Occurred}, What: "footbath", Pens: []string{"2", "3"}, Product: "copper sulphate", Passed: &n}, "|group|Bad|||||||2+3|copper sulphate|118"},
+	}
+	for _, tt := range tests {
+		t.Run(string(tt.p.Kind()), func(t *testing.T) {
+			cells, err := o.Row(RowContext{Event: &events.Event{Kind: tt.p.Kind()}, Payload: tt.p})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var got []string
+			for _, c := range cells {
+				got = append(got, gocmp.Or(c.Text, strings.Join(c.List, "+")))
+			}
+			if s := strings.Join(got, "|"); s != tt.want {
+				t.Errorf("got  %q\nwant %q", s, tt.want)
+			}
+		})
+	}
+	_, err := ParseOutward("out.yaml", []byte("mapping: m\ndirection: out\nwrite: {format: csv}\nkinds: [check, order]\ncolumns:\n  What: {from: what, table: {footbath: Bad}}\n"))
+	if err == nil || !strings.Contains(err.Error(), "codes of checked, orders") {
+		t.Errorf("got %v, want it said that no list has the code", err)
 	}
 }
