@@ -165,7 +165,7 @@
 // some "if" or table of the mapping knows; another word holds the row. So a
 // column of 0 and 1 is best read by a table: {what: {from: Block, table: {0: "-",
 // 1: block}}}. An event is made only if its leading field (code, what, score,
-// value, purpose) is there; examination and animal are always made, a locomotion
+// state, value, purpose) is there; examination and animal are always made, a locomotion
 // also for notScorable. A row of which no event is made is ignored, and says so.
 //
 // Special fields:
@@ -181,7 +181,10 @@
 //   - remarks, of any kind or in row: free text. It goes to the examination of the
 //     record with foot and claw, or to its first event if there is none.
 //   - claw: "empty: by-finding" is none for a finding of the skin of the foot, else
-//     unknown; a treatment or measure follows the findings of its row at its foot.
+//     unknown; a treatment, check, order or measure follows the findings of its row
+//     at its foot, and the check of a wrap has none.
+//   - check: what must be told (block, wrap, wound), and a state that it can be in.
+//   - group: it belongs to no animal and takes none of the fields that tell of one.
 //   - lesion: zones takes "map", severity takes "scale", size a unit and fills sizeMM.
 //   - claw-measure: value takes a unit; the neutral unit is that of what is measured.
 //
@@ -203,7 +206,7 @@
 //	dates: DD.MM.YYYY           and times, months: as inward; without them as events have them
 //	rows: event                 one row an event, or examination: one row an examination with its events joined
 //	kinds: [lesion, treatment]  default all of the feed
-//	identifier: {first: [ear-tag, transponder], missing: park}   park, skip or empty
+//	identifier: {first: [ear-tag, transponder], missing: park}   park, skip or empty; what names no animal misses none
 //	columns:                    in this order
 //	  Animal: identifier
 //	  Day: occurred.date
