@@ -46,8 +46,9 @@ type commands struct {
 	Events   eventsCommand   `cmd:"" help:"List events of the log."`
 	Held     heldCommand     `cmd:"" help:"Held records: list, show, fix, release, drop."`
 	Correct  correctCommand  `cmd:"" help:"Correct an accepted event: another animal or foot, other values, or withdraw it."`
-	Trace    traceCommand    `cmd:"" help:"Lead an event back to its line, or a line forward to its events."`
+	Trace    traceCommand    `cmd:"" help:"Lead a figure back to its events, an event to its line, or a line forward to its events."`
 	Worklist worklistCommand `cmd:"" help:"What is due on a farm, for trimmer, milkers, vet or manager; and the report of a visit."`
+	Measure  measureCommand  `cmd:"" help:"How the herd stands: prevalence, rates, times, trends; alone it lists them."`
 	Feed     feedCommand     `cmd:"" help:"Feeds: list, show, rewind, pause, resume, replay, test."`
 	Verify   verifyCommand   `cmd:"" help:"Read the archive again and hold the log to it."`
 	Backup   backupCommand   `cmd:"" help:"Copy log, originals, cursors and config to a safe place, while the daemon runs or not."`

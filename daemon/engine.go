@@ -345,6 +345,7 @@ func (e *engine) operations() api.Operations {
 		"held.release": api.Typed(e.releaseHeld),
 		"held.drop":    api.Typed(e.dropHeld),
 		"correct":      api.Typed(e.correct),
+		"measure":      api.Typed(e.measure),
 		"verify":       api.Typed(e.verify),
 		"backup":       api.Typed(e.backup),
 		"trace":        api.Typed(e.trace),

@@ -170,6 +170,9 @@ func (e *engine) listHeld(ctx context.Context, q heldQuery, emit func(any) error
 		if err != nil {
 			return err
 		}
+		if !e.isOf(item.Source, q.Farm) {
+			continue
+		}
 		if err := emit(item); err != nil {
 			return err
 		}

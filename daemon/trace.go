@@ -9,10 +9,10 @@ import (
 	"dewclaw/events"
 )
 
-// traceCommand leads an event back to the line it was read from, or a line
-// forward to what became of it.
+// traceCommand leads a figure back to its events, an event back to the line it was
+// read from, or a line forward to what became of it.
 type traceCommand struct {
-	ID   string `arg:"" help:"An event id or entity; a held record (h-…); or FILE:LINE or HASH:LINE of an original."`
+	ID   string `arg:"" help:"An event id or entity; a figure (figure:…); a held record (h-…); or FILE:LINE or HASH:LINE of an original."`
 	JSON bool   `name:"json" help:"One JSON object a line."`
 }
 
@@ -27,6 +27,8 @@ type traceItem struct {
 	Fed      *traceFed        `json:"fed,omitempty"`      // a feed that carries it
 	Line     *traceLine       `json:"line,omitempty"`     // a record an original has at the line
 	Held     *quarantine.Item `json:"held,omitempty"`
+	Figure   *traceFigure     `json:"figure,omitempty"` // first of its trace
+	Part     *tracePart       `json:"part,omitempty"`   // an event the figure is made of
 }
 
 type traceEvent struct {
@@ -110,6 +112,10 @@ func (c *traceCommand) Run(a *app) error {
 			i.Line.print(a)
 		case i.Held != nil:
 			printHeld(a, i.Held)
+		case i.Figure != nil:
+			i.Figure.print(a)
+		case i.Part != nil:
+			i.Part.print(a)
 		}
 		return nil
 	})

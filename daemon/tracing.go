@@ -9,12 +9,16 @@ import (
 
 	"dewclaw/adapters"
 	"dewclaw/events"
+	"dewclaw/events/measures"
 )
 
 // trace is the operation "trace".
 func (e *engine) trace(ctx context.Context, q traceQuery, emit func(any) error) error {
 	if strings.HasPrefix(q.ID, "h-") && !strings.Contains(q.ID, ":") {
 		return e.traceHeld(ctx, q.ID, emit)
+	}
+	if strings.HasPrefix(q.ID, measures.IDPrefix) {
+		return e.traceFigure(ctx, q.ID, emit)
 	}
 	if name, line, ok := splitLine(q.ID); ok {
 		return e.traceLine(ctx, name, line, emit)
@@ -23,8 +27,8 @@ func (e *engine) trace(ctx context.Context, q traceQuery, emit func(any) error) 
 	if err != nil {
 		return &events.Fault{
 			Kind: events.ErrInvalid, Who: "trace", What: "what to trace",
-			Wanted: "an event id, a held record (h-…), or FILE:LINE or HASH:LINE", Got: fmt.Sprintf("%q", q.ID),
-			Hints: []string{"ids of events: dewclaw events; held records: dewclaw held list"},
+			Wanted: "an event id, a figure (figure:…), a held record (h-…), or FILE:LINE or HASH:LINE", Got: fmt.Sprintf("%q", q.ID),
+			Hints: []string{"ids of events: dewclaw events; of figures: dewclaw measure NAME --format csv; held records: dewclaw held list"},
 		}
 	}
 	return e.traceEvent(ctx, entity, emit)

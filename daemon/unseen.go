@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"slices"
 
 	"dewclaw/daemon/internal/quarantine"
 )
@@ -24,6 +25,9 @@ func (e *engine) unseen(ctx context.Context, q heldQuery, emit func(any) error) 
 		if err != nil {
 			return err
 		}
+		if !e.isOf(item.Source, q.Farm) {
+			continue
+		}
 		u.Held++
 		if item.Urgent == "" {
 			continue
@@ -33,6 +37,13 @@ func (e *engine) unseen(ctx context.Context, q heldQuery, emit func(any) error) 
 		}
 	}
 	return emit(u)
+}
+
+// isOf reports whether a source may tell of a farm; farm "" is any. A source that
+// the config no longer has may tell of each.
+func (e *engine) isOf(source, farm string) bool {
+	s := e.project.config.Source(source)
+	return farm == "" || s == nil || s.Farm == farm || slices.Contains(s.Farms, farm)
 }
 
 // open prints what a list opens with: what it cannot show.

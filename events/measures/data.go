@@ -20,25 +20,18 @@ type Unseen struct {
 	Waiting        int `json:"waiting"` // retractions that wait for a person
 }
 
-// A GoneClaw is a claw that an animal does not have from a day on, or for a time.
-type GoneClaw struct {
-	Animal, Foot, Claw string
-	Since, Until       string // days; Until "" if it is for good
-	Event              events.Entity
-}
-
 // Data is what measures are worked out from: what a herd knows of one farm at one
 // log position, as far as a question needs it.
 type Data struct {
 	Farm     string
 	Position events.Position
-	Gap      int           // days, with which Cases were worked out
-	Animals  []herd.Animal // all the rosters ever told of
-	Scores   []herd.Score  // from some time before the period to its end
-	Exams    []herd.Fact   // examinations and lesions of the period
-	Cases    []herd.Case   // ever
-	Devices  []herd.Device // ever on from the first day of the period
-	Gone     []GoneClaw
+	Gap      int             // days, with which Cases were worked out
+	Animals  []herd.Animal   // all the rosters ever told of
+	Scores   []herd.Score    // from some time before the period to its end
+	Exams    []herd.Fact     // examinations and lesions of the period
+	Cases    []herd.Case     // ever
+	Devices  []herd.Device   // ever on from the first day of the period
+	Claws    []herd.LostClaw // ever
 	Unseen   Unseen
 }
 
@@ -50,6 +43,7 @@ const (
 	needExams
 	needCases
 	needDevices
+	needClaws
 )
 
 // Load reads from a view what the named measures need to answer a question. The
@@ -76,7 +70,7 @@ func Load(ctx context.Context, v *herd.View, q Question, names ...string) (*Data
 	for _, step := range []struct {
 		need needs
 		read func() error
-	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needDevices, l.devices}} {
+	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needDevices, l.devices}, {needClaws, l.claws}} {
 		if need&step.need == 0 && step.need != ^needs(0) {
 			continue
 		}
@@ -132,6 +126,11 @@ func (l *loader) exams() (err error) {
 
 func (l *loader) cases() (err error) {
 	l.d.Cases, err = l.v.Cases(l.ctx, herd.CaseQuery{Farm: l.q.Farm, Gap: l.q.Gap})
+	return err
+}
+
+func (l *loader) claws() (err error) {
+	l.d.Claws, err = l.v.LostClaws(l.ctx, l.q.Farm)
 	return err
 }
 

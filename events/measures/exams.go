@@ -198,12 +198,9 @@ var claws = []string{"inner", "outer"}
 
 // has reports whether an animal has a claw on a day.
 func (w *work) has(animal, foot, claw string, d day) bool {
-	for _, g := range w.d.Gone {
-		if g.Animal == animal && g.Foot == foot && g.Claw == claw && dayOf(g.Since, always) <= d && d < dayOf(g.Until, never) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(w.lost[animal], func(c *herd.LostClaw) bool {
+		return c.Foot == foot && c.Claw == claw && c.Gone(d.String())
+	})
 }
 
 // among keeps the visits of the animals asked for and says how many were others.

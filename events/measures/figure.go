@@ -62,6 +62,7 @@ type Interval struct {
 
 // A Figure is one number with what it takes to understand it.
 type Figure struct {
+	ID      string `json:"id,omitempty"`      // text of its [ID]; none if it was made fit for others
 	Key     string `json:"key"`               // names it within its report
 	Section string `json:"section,omitempty"` // heading it stands under
 	What    string `json:"what"`              // what it is of
@@ -122,7 +123,7 @@ type Report struct {
 	Parameters []Parameter     `json:"parameters"`
 	Notes      []string        `json:"notes,omitempty"`
 	LeftOut    []LeftOut       `json:"leftOut,omitempty"`
-	Figures    []Figure        `json:"figures"`
+	Figures    []Figure        `json:"figures,omitempty"`
 	Curves     []NamedCurve    `json:"curves,omitempty"`
 	Unseen     Unseen          `json:"unseen"`
 	Shared     int             `json:"shared,omitempty"` // least number of animals shown, if it was made fit for others; else 0

@@ -3,10 +3,9 @@ package measures
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
+	"io"
 	"net/url"
-	"reflect"
 	"strconv"
 	"strings"
 
@@ -31,40 +30,39 @@ type ID struct {
 // IDPrefix begins the text of an ID.
 const IDPrefix = "figure:"
 
-// ID returns the id of a figure of the report, before [Share] took its events.
-func (r *Report) ID(f *Figure) ID {
+// identify makes the id of a figure of the report.
+func (r *Report) identify(f *Figure) ID {
 	return ID{r.Measure, f.Key, r.Question, r.Position, f.digest()}
 }
 
 func (f *Figure) digest() string {
-	b, err := json.Marshal([]any{f.Value, f.Upper, f.X, f.N, f.Time, f.Events, f.Base})
-	if err != nil {
-		panic(err) // plain values
+	h := sha256.New()
+	fmt.Fprintln(h, float64(f.Value), float64(f.Upper), text(f.X), text(f.N), float64(f.Time), len(f.Events))
+	for _, list := range [][]events.Entity{f.Events, f.Base} {
+		for _, e := range list {
+			io.WriteString(h, string(e))
+			io.WriteString(h, "\n")
+		}
 	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:4])
+	return hex.EncodeToString(h.Sum(nil)[:4])
+}
+
+func text(n *int) string {
+	if n == nil {
+		return "-"
+	}
+	return strconv.Itoa(*n)
 }
 
 // String returns the text.
 func (id ID) String() string {
 	parts := []string{"figure", id.Measure, id.Key, url.QueryEscape(id.Question.Farm), id.Question.From + ".." + id.Question.To}
-	v := reflect.ValueOf(id.Question)
-	for i := range v.NumField() {
-		if name, ok := settingName(v.Type().Field(i)); ok && !v.Field(i).IsZero() {
-			parts = append(parts, name+"="+url.QueryEscape(fmt.Sprint(v.Field(i).Interface())))
+	for _, set := range settings {
+		if v := set.of(&id.Question); !v.IsZero() {
+			parts = append(parts, set.Name+"="+url.QueryEscape(fmt.Sprint(v.Interface())))
 		}
 	}
 	return strings.Join(append(parts, "at="+strconv.FormatUint(uint64(id.At), 10), id.Digest), ":")
-}
-
-// settingName returns how a setting of a question is named in an id; the farm and
-// the period have places of their own.
-func settingName(f reflect.StructField) (string, bool) {
-	switch f.Name {
-	case "Farm", "From", "To":
-		return "", false
-	}
-	return strings.ToLower(f.Name), true
 }
 
 // ParseID reads the text of an id. The error is of kind [events.ErrInvalid].
@@ -87,38 +85,19 @@ func ParseID(s string) (id ID, err error) {
 	id.Question = Question{Farm: farm, From: from, To: to}
 	for _, p := range parts[5 : len(parts)-1] {
 		name, value, _ := strings.Cut(p, "=")
-		if value, err = url.QueryUnescape(value); err != nil || !id.set(name, value) {
+		if value, err = url.QueryUnescape(value); err != nil {
+			return id, fault
+		}
+		if name != "at" {
+			err = id.Question.Set(name, value)
+		} else {
+			var at uint64
+			at, err = strconv.ParseUint(value, 10, 63)
+			id.At = events.Position(at)
+		}
+		if err != nil {
 			return id, fault
 		}
 	}
 	return id, id.Question.Check()
-}
-
-// set gives a setting its value; false if there is no such setting or value.
-func (id *ID) set(name, value string) bool {
-	if name == "at" {
-		n, err := strconv.ParseUint(value, 10, 63)
-		id.At = events.Position(n)
-		return err == nil
-	}
-	v := reflect.ValueOf(&id.Question).Elem()
-	for i := range v.NumField() {
-		if n, ok := settingName(v.Type().Field(i)); !ok || n != name {
-			continue
-		}
-		switch f := v.Field(i); f.Kind() {
-		case reflect.String:
-			f.SetString(value)
-		case reflect.Int:
-			n, err := strconv.Atoi(value)
-			f.SetInt(int64(n))
-			return err == nil
-		case reflect.Float64:
-			n, err := strconv.ParseFloat(value, 64)
-			f.SetFloat(n)
-			return err == nil
-		}
-		return true
-	}
-	return false
 }

@@ -73,9 +73,11 @@ func TestLesions_CountOnlyWhatWasExamined(t *testing.T) {
 
 func TestLesions_AClawThatIsGoneIsInNoDenominator(t *testing.T) {
 	d := trimmed()
-	d.Gone = []measures.GoneClaw{{Animal: "c2", Foot: "RH", Claw: "inner", Since: "2025-01-01"}}
+	d.Claws = []herd.LostClaw{{Animal: "c2", Foot: "RH", Claw: "inner", State: "absent", Since: "2025-01-01"}}
 	wants(t, work(t, d, question(), "lesions"), map[string]string{"claws.any": "9.524 2/21", "feet.any": "36.36 4/11"})
-	d.Gone[0].Until = "2025-02-01" // a horn capsule that grew again
+	d.Claws[0].Since = "2025-03-05" // she had it on the day it was taken off
+	wants(t, work(t, d, question(), "lesions"), map[string]string{"claws.any": "9.091 2/22"})
+	d.Claws[0].Since, d.Claws[0].State = "2025-01-01", "capsule-lost" // the claw is there, without its horn
 	wants(t, work(t, d, question(), "lesions"), map[string]string{"claws.any": "9.091 2/22"})
 }
 

@@ -46,12 +46,12 @@ var list = []Measure{
 	{
 		Name: "lesions", Title: "Prevalence of lesions at trimming",
 		Definition: "animals, feet and claws with the lesion at an examination of the period, of those examined in it; feet that were not lifted and claws that are gone are not counted",
-		Splits:     []string{ByParity, ByStage, BySeason, ByPen, ByFoot, ByZone}, needs: needExams, make: (*work).lesions,
+		Splits:     []string{ByParity, ByStage, BySeason, ByPen, ByFoot, ByZone}, needs: needExams | needClaws, make: (*work).lesions,
 	},
 	{
 		Name: "zones", Title: "Where lesions sit",
 		Definition: "claws (or feet, for the skin) with at least one lesion in the zone, of those examined in the period; zones of the map claw-zones-13",
-		needs:      needExams, make: (*work).zones,
+		needs:      needExams | needClaws, make: (*work).zones,
 	},
 	{
 		Name: "dermatitis", Title: "Digital dermatitis by stage",
@@ -66,7 +66,7 @@ var list = []Measure{
 	{
 		Name: "devices", Title: "Wraps, blocks and ulcers",
 		Definition: "wraps of the period off before they were late; ulcers first seen in the period with a block on the other claw within the days; blocks of the period found gone before their time, of those watched so long or lost before",
-		needs:      needDevices | needCases, make: (*work).devices,
+		needs:      needDevices | needCases | needClaws, make: (*work).devices,
 	},
 	{
 		Name: "trend", Title: "Lameness from session to session",

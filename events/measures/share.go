@@ -24,6 +24,7 @@ func Share(r *Report, least int) *Report {
 	out := *r
 	out.Shared, out.Curves, out.Figures = least, nil, nil
 	out.LeftOut = slices.DeleteFunc(slices.Clone(r.LeftOut), func(l LeftOut) bool { return l.N < least })
+	out.Notes = slices.DeleteFunc(slices.Clone(r.Notes), func(n string) bool { return strings.ContainsAny(n, "0123456789") }) // it may be of few
 	if r.Measure == agreementName {
 		out.Notes = []string{"agreement of observers is about persons and is not shared"}
 		return &out
@@ -32,7 +33,7 @@ func Share(r *Report, least int) *Report {
 		if isKind(&f) {
 			continue
 		}
-		f.Events, f.Base, f.Notes = nil, nil, nil
+		f.ID, f.Events, f.Base, f.Notes = "", nil, nil, nil
 		if f.tells(least) {
 			f.suppress()
 		}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dewclaw/events"
+	"dewclaw/events/herd"
 	"dewclaw/schema/codes"
 )
 
@@ -25,6 +26,7 @@ type work struct {
 	d      *Data
 	period span
 	cows   map[string]*cow
+	lost   map[string][]*herd.LostClaw // by animal
 	base   string
 	spans  map[string][]span // days on which animals are in the base, by animal
 	looks  []*look           // by animal and day
@@ -45,7 +47,7 @@ func Work(d *Data, q Question, name string) (*Report, error) {
 	if err := m.checkSplit(q.By); err != nil {
 		return nil, err
 	}
-	w := &work{q: q.withDefaults(d.Gap), d: d, cows: map[string]*cow{}}
+	w := &work{q: q.withDefaults(d.Gap), d: d, cows: map[string]*cow{}, lost: map[string][]*herd.LostClaw{}}
 	w.period = span{dayOf(q.From, 0), dayOf(q.To, 0) + 1}
 	w.report = &Report{
 		Measure: m.Name, Title: m.Title, Question: q, Position: d.Position, Definition: m.Definition, Unseen: d.Unseen,
@@ -53,7 +55,15 @@ func Work(d *Data, q Question, name string) (*Report, error) {
 	for i := range d.Animals {
 		w.cows[d.Animals[i].ID] = newCow(&d.Animals[i])
 	}
+	for i := range d.Claws {
+		c := &d.Claws[i]
+		w.lost[c.Animal] = append(w.lost[c.Animal], c)
+	}
 	m.make(w)
+	for i := range w.report.Figures {
+		f := &w.report.Figures[i]
+		f.ID = w.report.identify(f).String()
+	}
 	return w.report, nil
 }
 
