@@ -38,6 +38,7 @@ func TestMain(m *testing.M) {
 //	event KIND LINE NAME       set $NAME to the id of the newest event of a kind from a line
 //	event-of KIND NAME         set $NAME to the id of the oldest event of a kind
 //	event-of-farm FARM KIND NAME   the same of one farm
+//	figure KEY NAME            set $NAME to the id of the figure that stdout, JSON lines, has under a key
 //	mode file PERM             the file has these permissions
 //	socket-says WHAT ok|TEXT   wait until /healthz or /readyz is fine or gives a reason with the text
 //	nats-server NAME           start a NATS server and set $NAME to its URL
@@ -76,7 +77,8 @@ func TestScripts(t *testing.T) {
 			"rows": rowsFile, "rot": rotCell, "grow": growFile, "ascending": ascending,
 			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute, "escape-file": escapeFile, "clean": clean, "run-next": runNext, "same-folders": sameFolders,
 			"ade-valid": adeValid, "held": heldAt, "event": eventAt, "event-of": eventOf, "event-of-farm": eventOfFarm, "mode": modeIs, "socket-says": socketSays,
-			"flip": flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
+			"figure": figureOfKey,
+			"flip":   flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"mosquitto": startMosquitto, "mqtt-listen": listen,
 			"free-port": freePort, "make-token": makeToken, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 		},
