@@ -274,6 +274,9 @@ func (t *trial) judge(r *adapters.Record, o *outcome) {
 		t.counts.Accepted++
 	default:
 		o.Outcome = "duplicate"
+		if len(r.Drafts) == 0 {
+			o.Why = "says that its record is there no more"
+		}
 		t.counts.Duplicate++
 	}
 	for i := range r.Drafts {

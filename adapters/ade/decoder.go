@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"errors"
+	"hash/fnv"
 	"io"
 	"strconv"
 	"strings"
@@ -21,6 +22,7 @@ type Decoder struct {
 	layout   adapters.Layout
 	rows     adapters.Decoder
 	resource string // of elements that do not say theirs
+	told     map[uint64]bool
 }
 
 var _ adapters.Decoder = (*Decoder)(nil)
@@ -30,7 +32,7 @@ var _ adapters.Decoder = (*Decoder)(nil)
 // sense: Layout.Each is set, or Layout.Resource is no name of a resource type.
 func NewDecoder(json adapters.NewDecoder) adapters.NewDecoder {
 	return func(r io.Reader, l adapters.Layout) (adapters.Decoder, error) {
-		d := &Decoder{json: json, in: bufio.NewReader(r), layout: l}
+		d := &Decoder{json: json, in: bufio.NewReader(r), layout: l, told: map[uint64]bool{}}
 		if l.Each != "" {
 			return nil, &events.Fault{
 				Kind: events.ErrInvalid, What: "each", Wanted: "nothing: resources are found by themselves", Got: strconv.Quote(l.Each),
@@ -126,6 +128,28 @@ func (d *Decoder) normalize(v any) *events.Reason {
 	o["resourceType"] = name
 	o[animalMember] = identifiers(o)
 	o[keyMember] = key(o)
+	return d.deletion(o)
+}
+
+// mostTold bounds how many keys of one document are remembered.
+const mostTold = 1 << 20
+
+// deletion refuses a resource that says it is deleted if the same document told
+// of it before. All that one document says of a record is one statement, in which
+// the order would be lost; a person sees what the document meant.
+func (d *Decoder) deletion(o map[string]any) *events.Reason {
+	h := fnv.New64a()
+	_, _ = h.Write([]byte(o[keyMember].(string))) // a hash takes everything
+	k := h.Sum64()
+	meta, _ := o["meta"].(map[string]any)
+	if deleted, _ := meta["isDeleted"].(bool); deleted && (d.told[k] || len(d.told) >= mostTold) {
+		return &events.Reason{
+			Field: "meta.isDeleted", Wanted: "a deletion in another document than what it deletes: one document is one statement", Got: "both in one document",
+		}
+	}
+	if len(d.told) < mostTold {
+		d.told[k] = true
+	}
 	return nil
 }
 

@@ -25,6 +25,10 @@
 //   - "@key" is added: by what the resource is known again. meta.source and
 //     meta.sourceId, else id, else the animal and eventDateTime, with the type.
 //
+// A resource with meta.isDeleted retracts what earlier documents said under its
+// key, and needs nothing else. In one document with what it deletes it is held:
+// all that a document says of a record is one statement.
+//
 // What was read is kept as it came; these are how a mapping sees it. The built-in
 // mapping makes a statement of a roster (kind animal) of each resource that tells
 // of one: "mapping: builtin:ade-roster". A resource with an animal in no scheme

@@ -94,6 +94,10 @@
 //	row: {foot: …, claw: …}     fields for every event of the row that has them and does not say itself
 //	tables: {feet: {VL: LF}}    code tables by name
 //	ignore: […]                 rows that are nothing: {if: …, why: …}, or {line: a pattern (RE2) for the text of the row, why: …}
+//	gone: {$.deleted: "true"}   rows that say, under the source's own key, that their record is there no
+//	                            more: what it had is retracted (a wrap, block or medicine waits for a
+//	                            person). Within one original the rows of a record are one: such a row
+//	                            undoes what earlier originals said, not what its own does
 //	documents: [ … ]            events made once for each document (visit), as a record of its own; an
 //	                            element may have its own "occurred"
 //	events: [ … ]               events made for each row

@@ -36,6 +36,7 @@ type Inward struct {
 	claw     int
 	remarks  int
 	ignore   []ignoreRule
+	gone     []cond // rows that say that their record is there no more
 	total    *total
 	complete *completeness
 	tests    []*test
@@ -140,7 +141,7 @@ func (in *Inward) Complete() *Complete {
 
 var inwardKeys = []string{
 	"mapping", "direction", "about", "dates", "times", "decimal", "zone", "gap", "overlap", "months", "silent", "read", "farm",
-	"record", "animal", "occurred", "visit", "sides", "row", "tables", "ignore", "documents", "events", "complete",
+	"record", "animal", "occurred", "visit", "sides", "row", "tables", "ignore", "gone", "documents", "events", "complete",
 }
 
 // ParseInward compiles a mapping of direction in; name is the name of its file,
@@ -203,6 +204,9 @@ func (c *compiler) inward(root *node, in *Inward) {
 	c.record(root, in)
 	c.rowAndEvents(root, in)
 	c.ignored(root, in)
+	if n := root.get("gone"); n != nil {
+		in.gone = c.conds(n, "gone", nil, row)
+	}
 	c.completeness(root, in)
 	c.settleTests()
 	in.tests, in.columns, in.values = c.tests, c.columns, c.values
@@ -301,6 +305,9 @@ func (c *compiler) agree(root *node, in *Inward) {
 	}
 	if len(in.documents) > 0 && root.get("visit") == nil {
 		c.add(root, "visit", "the key of the visit, which documents are known by", "nothing")
+	}
+	if in.gone != nil && (in.record.own == nil || in.record.group != nil || in.complete != nil) {
+		c.add(root.get("gone"), "gone", "it only beside a key of the source's own for each row (record: {key: …}), and not complete", "it without")
 	}
 	if in.sides == "" {
 		for _, v := range c.values {

@@ -176,6 +176,9 @@ func (m *Mapper) one(r *adapters.Row) {
 		return
 	case len(in.templates) == 0:
 		return // the document is the record
+	case in.gone != nil && m.holds(in.gone):
+		m.goneRow()
+		return
 	}
 	m.evaluate()
 	switch {
@@ -187,6 +190,23 @@ func (m *Mapper) one(r *adapters.Row) {
 	default:
 		m.join()
 	}
+}
+
+// goneRow makes a record of the row that says that all events of its record are
+// there no more: one that states all there is, which is nothing.
+func (m *Mapper) goneRow() {
+	m.rowFarm()
+	m.recordKey()
+	if len(m.reasons) > 0 || !m.keys.ok {
+		m.hold()
+		return
+	}
+	r := m.row
+	m.out = append(m.out, adapters.Record{
+		Outcome: adapters.Mapped, ID: m.recordID(&m.keys), Line: r.Line, LastLine: r.LastLine, Member: r.Member, Rows: 1,
+		Raw: m.Raw(r), Whole: true, Scope: m.scope,
+	})
+	m.records++
 }
 
 // begin forgets the row before.

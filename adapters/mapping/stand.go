@@ -4,7 +4,7 @@ package mapping
 // another row comes to does not depend on it. Such rows need not be mapped again
 // when they are known already.
 func (in *Inward) ByRow() bool {
-	return in.record.group == nil && in.total == nil && in.complete == nil && len(in.documents) == 0 && in.layout.Format != "json" && in.layout.Format != "ade"
+	return in.record.group == nil && in.total == nil && in.complete == nil && in.gone == nil && len(in.documents) == 0 && in.layout.Format != "json" && in.layout.Format != "ade"
 }
 
 // AsOf returns as of when the original speaks, as far as that was read: RFC 3339
