@@ -177,6 +177,7 @@ func TestFeed_CrashAtAnyBeatLeavesTheSameFiles(t *testing.T) {
 		{"batch: {rows: 3}", true, 7},
 		{"batch: {rows: 3}", false, 5},
 		{"format: mapping\nmapping: herd.yaml\ndeletes: file\nbatch: {rows: 3}", false, 3},
+		{adeFeed + "batch: {rows: 3}", false, 9},
 	} {
 		want, n := runTale(t, &guillotine{}, tt.layout, tt.real)
 		if n < 40 || len(want) < 10 {

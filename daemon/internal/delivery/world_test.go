@@ -213,7 +213,7 @@ func newWorld(t testing.TB, yaml string) *world {
 	}
 	w.o = Options{
 		Log: w.log, Bucket: w.shelf, Finder: w, Now: func() time.Time { return w.clock },
-		Encoders: map[string]adapters.NewEncoder{"csv": csv.NewEncoder, "json": jsonadapter.NewEncoder, "ndjson": jsonadapter.NewEncoder},
+		Encoders: map[string]adapters.NewEncoder{"csv": csv.NewEncoder, "json": jsonadapter.NewEncoder, "ndjson": jsonadapter.NewEncoder}, Writers: plainWriters,
 		After: func(d time.Duration) <-chan time.Time {
 			w.clock = w.clock.Add(d) // nobody waits in a test of one feed
 			c := make(chan time.Time, 1)
