@@ -42,6 +42,7 @@ const (
 // openOptions say what an engine is opened for.
 type openOptions struct {
 	work  bool       // reading and feeding follow: every mapping must be right, the log must be whole
+	whole bool       // read the log to its last byte first, unless it is large
 	level slog.Level // the least that the logger says
 }
 
@@ -145,9 +146,17 @@ func (e *engine) data(name string) string {
 	return filepath.Join(e.project.config.Data, filepath.FromSlash(name))
 }
 
+// smallLog is how large a log may be that is read whole at each start: a quarter
+// of a second. A daemon reads a larger one bit by bit while it runs.
+const smallLog = 256 << 20
+
 func (e *engine) openLog(ctx context.Context, o openOptions) error {
 	c := e.project.config.Log
-	l, err := streamlog.Open(ctx, streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Now: e.now, Logger: e.logger})
+	opt := streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Now: e.now, Logger: e.logger}
+	if o.whole {
+		opt.ReadWhole = smallLog
+	}
+	l, err := streamlog.Open(ctx, opt)
 	if err != nil {
 		return err
 	}

@@ -33,7 +33,7 @@ func (c *runCommand) Run(a *app) error {
 	if c.Verbose {
 		level = slog.LevelDebug
 	}
-	e, err := a.openPatiently(p, openOptions{work: true, level: level})
+	e, err := a.openPatiently(p, openOptions{work: true, whole: true, level: level})
 	if a.ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // told to stop while it was starting
 	}
@@ -92,6 +92,7 @@ func newDaemon(e *engine) *daemon {
 		d.errands[s.ID] = &errands{}
 	}
 	d.add("read model", e.herd.Follow)
+	d.add("reading the log again", d.rereadLog)
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
 	d.add("socket", d.serve)

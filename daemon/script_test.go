@@ -51,7 +51,7 @@ func TestMain(m *testing.M) {
 //	make-token TOKEN HASH …    set two variables by the command token with these options
 //	substitute file            put the values of $NAMEs into a file
 //	ade-valid N files          N resources of ICAR ADE in all, valid by their schemas
-//	flip PATTERN               turn a bit in the largest file that matches
+//	flip PATTERN [WHICH]       turn a bit in the largest file that matches, or the oldest, middle or newest block
 //	same-tree PATTERN          the damaged file is as it was left
 //	truncate PATTERN N         cut N bytes off the newest file that matches
 //	cp-tree FROM TO            copy a folder

@@ -235,3 +235,20 @@ func (b *blocks) open(_ context.Context, from, through events.Position) (cursor,
 	}
 	return &blockCursor{blocks: b, number: i, off: off, want: from, through: through}, nil
 }
+
+// within reports whether the blocks take no more than so many bytes together.
+func (b *blocks) within(most int64) (bool, error) {
+	if most <= 0 {
+		return false, nil
+	}
+	for _, k := range b.snapshot() {
+		st, err := os.Stat(blockPath(b.dir, k.index))
+		if err != nil {
+			return false, unavailable("look at the blocks", err)
+		}
+		if most -= st.Size(); most < 0 {
+			return false, nil
+		}
+	}
+	return true, nil
+}

@@ -218,6 +218,26 @@ func allBut(missing ...events.Position) []events.Position {
 	return out
 }
 
+// A bit of an old entry is for its readers to meet, unless all of a small store
+// is read at the open.
+func TestLog_ReadsASmallStoreWhole(t *testing.T) {
+	w := copyWreck(t, makeWreck(t))
+	w.flip(2, 6, inBody)
+	for _, tt := range []struct {
+		whole int64
+		found bool
+	}{{0, false}, {1 << 20, false}, {1 << 30, true}} {
+		l := open(t, Options{Dir: w.dir, ReadWhole: tt.whole})
+		if got := l.Damage() != nil; got != tt.found {
+			t.Errorf("up to %d bytes: got damage %v, want %t", tt.whole, l.Damage(), tt.found)
+		}
+		if tt.found {
+			checkFault(t, l.Damage(), "position 6,", blk(2))
+		}
+		shut(t, l)
+	}
+}
+
 func TestLog_FindsDamage(t *testing.T) {
 	whole := makeWreck(t)
 	tests := []struct {

@@ -81,7 +81,8 @@
 //     that holds the anchor's entry or later ones, is read whole: every record
 //     must add up, the anchor's entry must have the anchor's hash, later ones
 //     must chain. Of older blocks the heads of the records are looked at, which
-//     costs 4 KiB an entry at most. If the server did not stop in order it is
+//     costs 4 KiB an entry at most; of a small store ([Options.ReadWhole]) every
+//     byte. If the server did not stop in order it is
 //     going to read all its blocks, so all of them are read whole first. The
 //     configuration of the stream and the buckets are checked as well.
 //  4. The newest block is copied aside.

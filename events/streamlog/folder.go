@@ -121,7 +121,11 @@ func (l *Log) checkFiles() (mark, error) {
 	if err != nil {
 		return start, err
 	}
-	w := &walk{id: l.id, subject: l.subject, anchor: anchor, whole: !l.blocks.trusted()}
+	small, err := l.blocks.within(l.opt.ReadWhole)
+	if err != nil {
+		return start, err
+	}
+	w := &walk{id: l.id, subject: l.subject, anchor: anchor, whole: small || !l.blocks.trusted()}
 	if err := w.run(l.blocks); err != nil {
 		return start, err
 	}

@@ -25,6 +25,7 @@ type Options struct {
 	Rand        io.Reader        // where the id of a new log comes from; nil is crypto/rand
 	Logger      *slog.Logger     // errors of the server and the connection; nil discards them
 	ReadOnly    bool             // change no byte of the log, and do not follow it; several processes may read at once
+	ReadWhole   int64            // an embedded store of up to so many bytes is read whole before anything is appended
 }
 
 // Open takes hold of a log, making it if it is not there. It starts the server
