@@ -109,7 +109,7 @@ func (s *showing) putRight() error {
 
 func (s *showing) tell(took time.Duration) error {
 	a, c := s.app, s.total
-	a.printf("%d invented farms, %d cows, a year of trimming and scoring: %d files of 4 devices and a roster, in %s\n\n",
+	a.printf("%d invented farms, %d cows, a year of trimming and scoring: %d files of 4 devices, a barn diary and a roster, in %s\n\n",
 		s.plan.Farms, s.plan.Cows, s.plan.Files, filepath.Dir(a.config))
 	if c.Read == 0 && s.wrong == "" {
 		a.printf("Every file was read before: running it again adds nothing.\n\n")

@@ -40,7 +40,7 @@ func (m *Mapper) side(claw, foot string) string {
 
 // settleClaws gives a claw to the events that leave it to the finding: none for
 // a finding of the skin of the foot, else unknown; what is not a finding follows
-// the findings of the row at its foot.
+// the findings of the row at its foot. An order that names no claw is about none.
 func (m *Mapper) settleClaws() {
 	for i := range m.stage.made {
 		e := &m.stage.made[i]
@@ -67,10 +67,6 @@ func (m *Mapper) settleClaws() {
 		case *events.Claw:
 			if p.Claw == "" {
 				p.Claw = clawless(false)
-			}
-		case *events.Order:
-			if p.Claw == "" {
-				p.Claw = clawless(m.onlySkin(p.Foot))
 			}
 		case *events.ClawMeasure:
 			if p.Claw == "" {

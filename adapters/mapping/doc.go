@@ -185,8 +185,8 @@
 //   - remarks, of any kind or in row: free text. It goes to the examination of the
 //     record with foot and claw, or to its first event if there is none.
 //   - claw: "empty: by-finding" is none for a finding of the skin of the foot, else
-//     unknown; a treatment, check, order or measure follows the findings of its row
-//     at its foot, and the check of a wrap has none.
+//     unknown; a treatment, check or measure follows the findings of its row at its
+//     foot, the check of a wrap has none, and an order that names none is about the foot.
 //   - check: what must be told (block, wrap, wound), and a state that it can be in.
 //   - group: it belongs to no animal and takes none of the fields that tell of one.
 //   - lesion: zones takes "map", severity takes "scale", size a unit and fills sizeMM.

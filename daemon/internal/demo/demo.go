@@ -120,6 +120,7 @@ func Make(seed uint64) (*Plan, []original) {
 		inchLog(seed, exams, share(logged)),
 		vetDocuments(seed, exams, share(seen)),
 		gaitScores(seed, scores, share(len(scores))),
+		barnDiary(seed, herd, exams, share),
 	} {
 		plan.Sources = append(plan.Sources, Expected{v.source, v.counts})
 		originals = append(originals, v.originals...)

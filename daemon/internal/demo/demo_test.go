@@ -28,7 +28,7 @@ func TestMake_FollowsFromItsSeed(t *testing.T) {
 func TestMake_IsAYearOfTwoFarmsWithTwoPercentRotten(t *testing.T) {
 	for seed := range uint64(5) {
 		p, originals := Make(seed)
-		if p.Farms != 2 || p.Cows != 400 || p.Files != len(originals) || len(p.Sources) != 5 {
+		if p.Farms != 2 || p.Cows != 400 || p.Files != len(originals) || len(p.Sources) != 6 {
 			t.Errorf("seed %d: %+v", seed, p)
 		}
 		total := p.Total()
@@ -73,6 +73,9 @@ func TestMake_RotsInEveryWayItKnows(t *testing.T) {
 		want[r.name] = true
 	}
 	for _, r := range gaitRot {
+		want[r.name] = true
+	}
+	for _, r := range barnRot {
 		want[r.name] = true
 	}
 	for _, r := range rosterRot {

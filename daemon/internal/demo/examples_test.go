@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "write what the examples give; review th
 // as "dewclaw check" does in the demo's folder.
 func TestExamples_AreRightAndShowEveryCode(t *testing.T) {
 	files, err := fs.Glob(project, "files/mappings/*.txtar")
-	if err != nil || len(files) != 5 {
+	if err != nil || len(files) != 6 {
 		t.Fatalf("%d files of examples (%v), wanted one for each source", len(files), err)
 	}
 	const dir = "files/mappings"
