@@ -55,6 +55,7 @@ type commands struct {
 	Restore  restoreCommand  `cmd:"" help:"Make a data folder, or a whole project, of a backup."`
 	Export   exportCommand   `cmd:"" help:"Write the whole log as CloudEvents."`
 	Token    tokenCommand    `cmd:"" help:"Make a token for asking over HTTP."`
+	Mapping  mappingCommand  `cmd:"" help:"Print the mappings that are built in."`
 	Codes    codesCommand    `cmd:"" help:"Print the code lists."`
 	Schema   schemaCommand   `cmd:"" help:"Print the published schemas."`
 }
