@@ -53,7 +53,8 @@ type commands struct {
 	Verify   verifyCommand   `cmd:"" help:"Read the archive again and hold the log to it."`
 	Backup   backupCommand   `cmd:"" help:"Copy log, originals, cursors and config to a safe place, while the daemon runs or not."`
 	Restore  restoreCommand  `cmd:"" help:"Make a data folder, or a whole project, of a backup."`
-	Export   exportCommand   `cmd:"" help:"Write the whole log as CloudEvents."`
+	Export   exportCommand   `cmd:"" help:"Write the log as CloudEvents, or one farm whole with its originals."`
+	Import   importCommand   `cmd:"" help:"Make a data folder of what another log exported."`
 	Token    tokenCommand    `cmd:"" help:"Make a token for asking over HTTP."`
 	Mapping  mappingCommand  `cmd:"" help:"Print the mappings that are built in."`
 	Codes    codesCommand    `cmd:"" help:"Print the code lists."`

@@ -357,6 +357,8 @@ func (e *engine) operations() api.Operations {
 		"measure":      api.Typed(e.measure),
 		"verify":       api.Typed(e.verify),
 		"backup":       api.Typed(e.backup),
+		"export":       api.Typed(e.exportEvents),
+		"export.whole": api.Typed(e.exportWhole),
 		"trace":        api.Typed(e.trace),
 		"worklist":     api.Typed(e.worklist),
 		"visit":        api.Typed(e.visitReport),
@@ -378,7 +380,7 @@ func (e *engine) operations() api.Operations {
 }
 
 // readsDamaged are the operations that work on what is whole of a damaged log.
-var readsDamaged = []string{"events", "trace", "verify", "backup"}
+var readsDamaged = []string{"events", "trace", "verify", "backup", "export"}
 
 // overDamage makes an operation end with the damage of the log: after it has
 // read what is whole, if it can, else at once.

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"hash"
 	"io"
@@ -10,19 +12,37 @@ import (
 
 	"github.com/google/renameio/v2"
 
+	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
 )
 
 // exportCommand writes every event of the log, all revisions, as CloudEvents,
-// one a line. With a file it also writes FILE.sha256 in the form sha256sum -c
-// reads, and neither is there before it is whole.
+// one a line: of all farms or of one. With a file it also writes FILE.sha256 in
+// the form sha256sum -c reads, and neither is there before it is whole. With
+// --whole it writes all there is of one farm, to leave with.
 type exportCommand struct {
-	Out string `placeholder:"FILE" type:"path" help:"Write into this file, with its checksum beside it; without it to standard output."`
+	Out   string `placeholder:"FILE" type:"path" xor:"to" help:"Write into this file, with its checksum beside it; without it to standard output."`
+	Farm  string `placeholder:"FARM" help:"Only of this farm."`
+	Whole string `placeholder:"DIR" type:"path" xor:"to" help:"With --farm: a new folder with its events, held records, originals, mappings, code lists and schemas."`
+}
+
+// exportQuery is the input of the operation "export".
+type exportQuery struct{ Farm string }
+
+// exportItem is one item of its answer.
+type exportItem struct {
+	Line json.RawMessage `json:"line"`
 }
 
 func (c *exportCommand) Run(a *app) error {
+	if c.Whole != "" {
+		if c.Farm == "" {
+			return refuse("--whole: wanted --farm with it: one farm, whole")
+		}
+		return a.exportFarm(c.Farm, c.Whole)
+	}
 	if c.Out == "" {
-		n, _, err := a.export(a.stdout)
+		n, _, err := a.export(a.stdout, c.Farm)
 		if err == nil {
 			fmt.Fprintf(a.stderr, "%s\n", plural(n, "event", "events"))
 		}
@@ -33,7 +53,7 @@ func (c *exportCommand) Run(a *app) error {
 		return fmt.Errorf("write export: %w: %w", err, events.ErrUnavailable)
 	}
 	defer f.Cleanup()
-	n, sum, err := a.export(f)
+	n, sum, err := a.export(f, c.Farm)
 	if err != nil {
 		return err
 	}
@@ -50,18 +70,44 @@ func (c *exportCommand) Run(a *app) error {
 }
 
 // export writes the events to w and returns how many, and the hash of what was
-// written.
-func (a *app) export(w io.Writer) (int, hash.Hash, error) {
+// written. On a terminal characters that it would obey are escaped.
+func (a *app) export(w io.Writer, farm string) (int, hash.Hash, error) {
 	sum := sha256.New()
 	out := io.MultiWriter(w, sum)
+	shown := isTerminal(w)
 	p := newProgress(a.stderr, "export", a.now)
 	defer p.end()
 	n := 0
-	err := items(a, "events", eventsQuery{}, func(i eventItem) error {
+	err := items(a, "export", exportQuery{farm}, func(i exportItem) error {
 		n++
 		p.at(int64(n), 0)
-		_, err := out.Write(append([]byte(i.Event), '\n'))
+		line := []byte(i.Line)
+		if shown {
+			line = safeJSON(line)
+		}
+		_, err := out.Write(append(line, '\n'))
 		return err
 	})
 	return n, sum, err
+}
+
+// exportEvents is the operation "export".
+func (e *engine) exportEvents(ctx context.Context, q exportQuery, emit func(any) error) error {
+	for entry, err := range e.log.Read(ctx, 1) {
+		if err != nil {
+			return err
+		}
+		for ev, err := range entry.All() {
+			if err != nil {
+				return err
+			}
+			if q.Farm != "" && ev.Farm != q.Farm {
+				continue
+			}
+			if err := emit(exportItem{intake.ExportLine(entry, &ev)}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"dewclaw/daemon/internal/backup"
+	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
 )
 
@@ -38,6 +40,7 @@ func TestKillBackup(t *testing.T) {
 		for _, beat := range []string{backup.BeatArchive, backup.BeatLog, backup.BeatCursors, backup.BeatRename} {
 			k.restore(beat)
 		}
+		k.imported()
 	}
 	t.Logf("kills by beat: %v", k.kills)
 	for beat, n := range k.kills {
@@ -88,6 +91,33 @@ func (k *backupKiller) prepare() {
 		file(8 + i)
 	}
 	k.dewclaw("once")
+	k.dewclaw("export", "--out", filepath.Join(k.dir, "all.ndjson"))
+}
+
+// imported kills an import between two appends.
+func (k *backupKiller) imported() {
+	dir, file := filepath.Join(k.dir, "imported"), filepath.Join(k.dir, "all.ndjson")
+	if err := os.RemoveAll(dir); err != nil {
+		k.t.Fatal(err)
+	}
+	write(k.t, filepath.Join(dir, "dewclaw.yaml"), killConfig)
+	write(k.t, filepath.Join(dir, "chute.yaml"), killMapping)
+	was := k.dir
+	k.dir = dir
+	defer func() { k.dir = was }()
+	k.killIn(intake.BeatAppend, "import", file)
+	if _, err := os.Stat(filepath.Join(dir, "data")); errors.Is(err, fs.ErrNotExist) {
+		k.dewclaw("import", file)
+	}
+	k.dewclaw("verify")
+	k.dewclaw("export", "--out", filepath.Join(dir, "again.ndjson"))
+	want, err := os.ReadFile(file)
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	if got, err := os.ReadFile(filepath.Join(dir, "again.ndjson")); err != nil || !bytes.Equal(got, want) {
+		k.t.Errorf("what was imported is not what was exported (%v)", err)
+	}
 }
 
 // whole checks a backup and returns its position.

@@ -81,7 +81,7 @@ func (r *restoring) data() error {
 		}
 	}
 	dir := p.config.Data
-	building, err := backup.Begin(dir)
+	building, err := backup.Begin("restore", dir)
 	if err != nil {
 		return err
 	}
@@ -98,7 +98,7 @@ func (r *restoring) data() error {
 
 // project restores a whole folder: config and mappings as they were, and data.
 func (r *restoring) project(dir string) error {
-	building, err := backup.Begin(dir)
+	building, err := backup.Begin("restore", dir)
 	if err != nil {
 		return err
 	}

@@ -119,6 +119,10 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 		Archive: o.Archive, Mapping: entry.Mapping, Member: o.Member, Message: o.Message, Path: o.Path, Line: o.Line, LastLine: o.LastLine,
 		Data: ev.Data,
 	}
+	if entry.Import != nil {
+		r.Fault = fmt.Sprintf("imported with %s from another log; the original stayed there", entry.Name)
+		return r, nil
+	}
 	if o.Archive == "" {
 		return r, nil
 	}

@@ -30,6 +30,7 @@ const (
 	CauseDecision Cause = "decision" // a person settled something
 	CauseRemap    Cause = "remap"    // records read again by a changed mapping
 	CauseGrant    Cause = "grant"    // a grant was given or ended
+	CauseImport   Cause = "import"   // events of another log were taken over
 )
 
 // An Entry is one commit to the log: what was read, what became of it and where
@@ -37,7 +38,7 @@ const (
 //
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
 //	 "mapping":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
-//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],
+//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],"import":{…},
 //	 "defaults":{…},"zones":{…},"events":[…],"held":[…]}
 //
 // Members that are empty are left out. Events stand in the stored form of the
@@ -64,6 +65,7 @@ type Entry struct {
 	Waits    []Wait    `json:"waits,omitempty"`    // retractions that wait for a person
 	Back     []Entity  `json:"back,omitempty"`     // retractions that no longer wait: the source has the fact again
 	Notices  []string  `json:"notices,omitempty"`  // what a person should know of this read, in words
+	Import   *Import   `json:"import,omitempty"`   // where its events come from, if not from an original
 	Defaults Defaults  `json:"defaults,omitzero"`  // what events of this entry share
 
 	// Zones are the IANA zones of the farms of the source, by farm id: what a
@@ -72,6 +74,14 @@ type Entry struct {
 
 	Events [][]byte `json:"-"` // stored form, one JSON object each
 	Held   []Held   `json:"-"`
+}
+
+// An Import says that the events of an entry were exported from another log.
+// Time is then when they were written to that one, and the cause is decision if
+// they stood behind one there.
+type Import struct {
+	Archive string `json:"archive"` // SHA-256 of the exported file, kept in the archive
+	Line    int    `json:"line"`    // line of the first event; the others follow it
 }
 
 // Defaults are envelope attributes that every event of an entry has unless it

@@ -159,15 +159,15 @@ func (b *Backup) restoreLog(ctx context.Context, o *RestoreOptions, r *Restored,
 // Building is the end of the name of a folder that is being restored.
 const Building = ".restoring"
 
-// Begin makes the folder in which what will be dir is built, and removes what a
-// restore that was cut short left there. dir itself must be empty or not there:
-// the error is of kind invalid.
-func Begin(dir string) (building string, err error) {
+// Begin makes the folder in which what will be dir is built, and removes what was
+// left there by one that was cut short. dir itself must be empty or not there:
+// the error is of kind invalid. who is the command, for messages.
+func Begin(who, dir string) (building string, err error) {
 	list, err := os.ReadDir(dir)
 	switch {
 	case err == nil && len(list) > 0:
 		return "", &events.Fault{
-			Kind: events.ErrInvalid, Who: "restore", Where: dir, What: "where to", Wanted: "a folder that is empty or not there", Got: "one with files in it",
+			Kind: events.ErrInvalid, Who: who, Where: dir, What: "where to", Wanted: "a folder that is empty or not there", Got: "one with files in it",
 			Hints: []string{"nothing was changed; to put this one away: mv " + dir + " " + dir + ".before"},
 		}
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
@@ -175,7 +175,7 @@ func Begin(dir string) (building string, err error) {
 	}
 	building = dir + Building
 	if err := os.RemoveAll(building); err != nil {
-		return "", unavailable(building, "remove what was left half restored", err)
+		return "", unavailable(building, "remove what was left half made", err)
 	}
 	if err := os.MkdirAll(building, 0o700); err != nil {
 		return "", unavailable(building, "make the folder", err)
@@ -198,7 +198,7 @@ func Place(building, dir string) error {
 		err = errors.Join(os.Rename(building, dir), syncFolder(filepath.Dir(dir)))
 	}
 	if err != nil {
-		return unavailable(dir, "put what was restored in its place", err)
+		return unavailable(dir, "put what was made in its place", err)
 	}
 	return nil
 }

@@ -258,7 +258,11 @@ func (w *writer) need(e *events.Entry) {
 // Named returns the hashes of the originals that an entry names.
 func Named(e *events.Entry) []string {
 	var out []string
-	for _, h := range []string{e.Mapping, e.Archive} {
+	names := []string{e.Mapping, e.Archive}
+	if e.Import != nil {
+		names = append(names, e.Import.Archive)
+	}
+	for _, h := range names {
 		if len(h) == 64 && strings.Trim(h, "0123456789abcdef") == "" {
 			out = append(out, h)
 		}

@@ -71,7 +71,7 @@ func Verify(ctx context.Context, d VerifyDeps) (Report, error) {
 	defer func() { _ = os.RemoveAll(dir) }()
 	v := &verifier{
 		d: d, open: map[string]*derivation{}, counts: map[string]events.Counts{}, checked: map[string]bool{},
-		mappings: map[string]*mapping.Inward{},
+		mappings: map[string]*mapping.Inward{}, imports: map[string]*importCheck{},
 	}
 	ix, err := index.Open(ctx, index.Options{Path: filepath.Join(dir, "index.db"), Log: nothing{d.Log}, Passing: true})
 	if err != nil {
@@ -100,12 +100,16 @@ type verifier struct {
 	counts   map[string]events.Counts // of readings that ended, the same
 	checked  map[string]bool          // archive hashes
 	mappings map[string]*mapping.Inward
+	imports  map[string]*importCheck // by archive hash
 	report   Report
 }
 
 func (v *verifier) close() {
 	for _, d := range v.open {
 		d.stop()
+	}
+	for _, c := range v.imports {
+		_ = c.blob.Close()
 	}
 }
 
@@ -155,6 +159,8 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 	}
 	if whole {
 		switch {
+		case e.Import != nil:
+			err = v.imported(e)
 		case e.Cause == events.CauseDecision:
 			err = v.decision(ctx, e)
 		case e.Cause == events.CauseGrant:
@@ -177,7 +183,11 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 // bytes checks the archive blobs an entry names, each once.
 func (v *verifier) bytes(ctx context.Context, e *events.Entry) (whole bool, err error) {
 	whole = true
-	for _, hash := range []string{e.Mapping, e.Archive} {
+	names := []string{e.Mapping, e.Archive}
+	if e.Import != nil {
+		names = append(names, e.Import.Archive)
+	}
+	for _, hash := range names {
 		if hash == "" {
 			continue
 		}
