@@ -8,7 +8,9 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"os/user"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -62,7 +64,12 @@ type Server struct {
 	Dir  string // its files
 	Port int
 
-	args []string
+	args  []string
+	user  *syscall.Credential // who it runs as; nil for us
+	ready []string            // a command that is fine when it answers; nil for none
+	quit  syscall.Signal      // asks it to stop
+	crash syscall.Signal      // ends it at once
+
 	cmd  *exec.Cmd
 	log  *os.File
 	done chan struct{}
@@ -71,14 +78,14 @@ type Server struct {
 // Address is where it listens.
 func (s *Server) Address() string { return fmt.Sprint("127.0.0.1:", s.Port) }
 
-// newServer makes a server that is not started; format has what its arguments are.
+// newServer makes a server that is not started.
 func newServer(dir string) (*Server, error) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = l.Close() }()
-	return &Server{Dir: dir, Port: l.Addr().(*net.TCPAddr).Port}, nil
+	return &Server{Dir: dir, Port: l.Addr().(*net.TCPAddr).Port, quit: syscall.SIGTERM, crash: syscall.SIGKILL}, nil
 }
 
 // Start starts the process and waits until it listens.
@@ -90,7 +97,7 @@ func (s *Server) Start() error {
 	s.log = log
 	s.cmd = exec.Command(s.args[0], s.args[1:]...)
 	s.cmd.Stdout, s.cmd.Stderr = log, log
-	s.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	s.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL, Credential: s.user}
 	if err := s.cmd.Start(); err != nil {
 		return err
 	}
@@ -98,9 +105,8 @@ func (s *Server) Start() error {
 	s.done = done
 	go func() { _ = s.cmd.Wait(); close(done) }()
 	for end := time.Now().Add(Patience); ; time.Sleep(10 * time.Millisecond) {
-		c, err := net.Dial("tcp", s.Address())
-		if err == nil {
-			return c.Close()
+		if s.answers() {
+			return nil
 		}
 		select {
 		case <-done:
@@ -113,6 +119,14 @@ func (s *Server) Start() error {
 	}
 }
 
+func (s *Server) answers() bool {
+	c, err := net.Dial("tcp", s.Address())
+	if err != nil || c.Close() != nil {
+		return false
+	}
+	return s.ready == nil || exec.Command(s.ready[0], s.ready[1:]...).Run() == nil
+}
+
 // Log returns what the server had to say.
 func (s *Server) Log() string {
 	b, _ := os.ReadFile(filepath.Join(s.Dir, "server.log")) // for people
@@ -120,10 +134,10 @@ func (s *Server) Log() string {
 }
 
 // Stop asks the server to stop and waits for it.
-func (s *Server) Stop() error { return s.end(syscall.SIGTERM) }
+func (s *Server) Stop() error { return s.end(s.quit) }
 
 // Kill ends the server at once.
-func (s *Server) Kill() error { return s.end(syscall.SIGKILL) }
+func (s *Server) Kill() error { return s.end(s.crash) }
 
 func (s *Server) end(sig syscall.Signal) error {
 	if s.cmd == nil {
@@ -160,4 +174,55 @@ func Mosquitto(dir string, config ...string) (*Server, error) {
 	name := filepath.Join(dir, "mosquitto.conf")
 	s.args = []string{find("mosquitto"), "-c", name}
 	return s, os.WriteFile(name, []byte(strings.Join(lines, "\n")+"\n"), 0o600)
+}
+
+// Redis makes a Redis server that writes every command to disk, and does not start it.
+func Redis(dir string) (*Server, error) {
+	s, err := newServer(dir)
+	if err != nil {
+		return nil, err
+	}
+	s.args = []string{
+		find("redis-server"), "--bind", "127.0.0.1", "--port", fmt.Sprint(s.Port), "--dir", dir, "--appendonly", "yes", "--appendfsync", "always", "--save", "",
+	}
+	return s, nil
+}
+
+// Postgres makes a PostgreSQL server with the user dewclaw, who needs no password,
+// and does not start it. It refuses to run as root and then runs as its own user.
+func Postgres(dir string) (*Server, error) {
+	s, err := newServer(dir)
+	if err != nil {
+		return nil, err
+	}
+	data := filepath.Join(dir, "data")
+	if os.Getuid() == 0 {
+		u, err := user.Lookup("postgres")
+		if err != nil {
+			return nil, err
+		}
+		uid, err1 := strconv.Atoi(u.Uid)
+		gid, err2 := strconv.Atoi(u.Gid)
+		if err := errors.Join(err1, err2, os.Mkdir(data, 0o700)); err != nil {
+			return nil, err
+		}
+		if err := os.Chown(data, uid, gid); err != nil {
+			return nil, err
+		}
+		if err := os.Chmod(filepath.Dir(dir), 0o755); err != nil { // the folder of the test
+			return nil, err
+		}
+		s.user = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
+	}
+	initdb := exec.Command(find("initdb"), "-D", data, "-U", "dewclaw", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
+	initdb.SysProcAttr, initdb.Dir = &syscall.SysProcAttr{Credential: s.user}, dir
+	if out, err := initdb.CombinedOutput(); err != nil {
+		return nil, fmt.Errorf("initdb: %w: %s", err, out)
+	}
+	s.args = []string{find("postgres"), "-D", data, "-h", "127.0.0.1", "-p", fmt.Sprint(s.Port), "-k", ""}
+	// Its fast shutdown, as SIGTERM waits for clients; and its immediate one, as
+	// SIGKILL would leave its children.
+	s.quit, s.crash = syscall.SIGINT, syscall.SIGQUIT
+	s.ready = []string{find("pg_isready"), "-q", "-h", "127.0.0.1", "-p", fmt.Sprint(s.Port)}
+	return s, nil
 }
