@@ -43,6 +43,9 @@ func (e *engine) sink(_ context.Context, f *config.Feed) (adapters.Sink, error) 
 	if f.MQTT != nil {
 		return e.mqttSink(f)
 	}
+	if f.Watermill != nil {
+		return e.watermillSink(f)
+	}
 	return folder.OpenSink(folder.SinkOptions{Who: who, Dir: f.Folder, IDs: true})
 }
 

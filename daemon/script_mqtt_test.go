@@ -37,6 +37,34 @@ func startMosquitto(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Setenv("MQTT_PORT", fmt.Sprint(s.Port))
 }
 
+// startRedis and startPostgres start real servers and name them.
+func startRedis(ts *testscript.TestScript, neg bool, args []string) {
+	s := startServer(ts, neg, args, outside.Redis)
+	ts.Setenv(args[0], "redis://"+s.Address()+"/0")
+}
+
+func startPostgres(ts *testscript.TestScript, neg bool, args []string) {
+	s := startServer(ts, neg, args, outside.Postgres)
+	ts.Setenv(args[0], "postgres://"+s.Address()+"/postgres?sslmode=disable")
+	ts.Setenv("PGUSER", "dewclaw") // for psql
+}
+
+func startServer(ts *testscript.TestScript, neg bool, args []string, make func(dir string) (*outside.Server, error)) *outside.Server {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: SERVER VARIABLE")
+	}
+	top, err := os.MkdirTemp("", "dewclaw-server-") // the folder of a script is closed to other users
+	ts.Check(err)
+	ts.Defer(func() { _ = os.RemoveAll(top) })
+	dir := filepath.Join(top, args[0])
+	ts.Check(os.Mkdir(dir, 0o755))
+	s, err := make(dir)
+	ts.Check(err)
+	ts.Check(s.Start())
+	ts.Defer(func() { _ = s.Stop() })
+	return s
+}
+
 // listen writes what is published from now on to a file, one message a line,
 // with a client that has nothing of ours.
 func listen(ts *testscript.TestScript, neg bool, args []string) {

@@ -46,6 +46,7 @@ func TestMain(m *testing.M) {
 //	publish SUBJECT file       publish each line of a file there
 //	until-stream NAME N file   wait until a stream has N messages and write them to a file
 //	mosquitto NAME             start an MQTT broker and set $NAME to its URL
+//	redis-server NAME          start a Redis server and set $NAME to its URL; postgres-server likewise
 //	mqtt-listen TOPIC file F   write what is published from now on to a file in mosquitto_sub's format F
 //	free-port NAME             set $NAME to the number of a port nobody listens on
 //	make-token TOKEN HASH …    set two variables by the command token with these options
@@ -79,7 +80,7 @@ func TestScripts(t *testing.T) {
 			"ade-valid": adeValid, "held": heldAt, "event": eventAt, "event-of": eventOf, "event-of-farm": eventOfFarm, "mode": modeIs, "socket-says": socketSays,
 			"figure": figureOfKey,
 			"flip":   flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
-			"mosquitto": startMosquitto, "mqtt-listen": listen,
+			"redis-server": startRedis, "postgres-server": startPostgres, "mosquitto": startMosquitto, "mqtt-listen": listen,
 			"free-port": freePort, "make-token": makeToken, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 		},
 	})

@@ -80,7 +80,7 @@ func TestNext_GoesOnOverARestartOfTheServer(t *testing.T) {
 		must(t, s.Kill())
 		l.append(t, d)
 		must(t, d.Settle(t.Context(), adapters.Taken)) // nobody hears it
-		for { // what was fetched may come still
+		for {                                          // what was fetched may come still
 			d, err := src.Next(t.Context())
 			if errors.Is(err, events.ErrUnavailable) {
 				break

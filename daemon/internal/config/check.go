@@ -43,6 +43,7 @@ func (r *reader) check(c *Config) {
 	}
 	r.checkFolders(c)
 	r.checkMQTT(c)
+	r.checkWatermill(c)
 	for i := range c.Grants {
 		r.checkGrant(c, i)
 	}
@@ -92,7 +93,7 @@ func (r *reader) checkSource(c *Config, s *Source) {
 		r.checkFarm(c, path+".farms", f)
 	}
 	folder, stream := r.has(path+".folder"), r.has(path+".nats")
-	r.one(path, "folder", "nats", "mqtt", "http")
+	r.one(path, "folder", "nats", "mqtt", "watermill", "http")
 	if stream {
 		r.checkServer(path+".nats", &s.Stream.Server)
 		if !r.has(path+".nats.stream") && !r.has(path+".nats.subject") {
@@ -260,7 +261,7 @@ func (r *reader) checkTarget(c *Config, path string, f *Feed) {
 	if !r.has(path + ".to") {
 		return
 	}
-	if !r.one(path+".to", "folder", "nats", "mqtt") {
+	if !r.one(path+".to", "folder", "nats", "mqtt", "watermill") {
 		return
 	}
 	if r.has(path + ".to.folder") {
@@ -270,6 +271,9 @@ func (r *reader) checkTarget(c *Config, path string, f *Feed) {
 		return
 	}
 	way := "mqtt"
+	if f.Watermill != nil {
+		way = "watermill"
+	}
 	if f.Stream != nil {
 		way = "nats"
 		r.checkServer(path+".to.nats", &f.Stream.Server)

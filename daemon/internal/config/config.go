@@ -82,9 +82,10 @@ type Source struct {
 	Rest   time.Duration // how long size and time of a file must stay the same before it is taken
 	Scan   time.Duration // time between two looks into the folder, whatever notices say
 
-	Stream *StreamSource // nil for anything else
-	MQTT   *MQTTSource   // nil for anything else
-	HTTP   *HTTPSource   // nil for anything else
+	Stream    *StreamSource   // nil for anything else
+	MQTT      *MQTTSource     // nil for anything else
+	Watermill *WatermillTopic // nil for anything else
+	HTTP      *HTTPSource     // nil for anything else
 
 	Silent time.Duration // how long nothing may come before the source says so; 0 for ever
 	Again  time.Duration // wait before an original that could not be taken is tried again
@@ -146,16 +147,17 @@ type Feed struct {
 	Format       Format
 	Mapping      string // file; set if Format is Mapped
 	ADE          ADEForm
-	Folder       string        // where files go; "" for a stream
-	Stream       *StreamTarget // nil for anything else
-	MQTT         *MQTTTarget   // nil for anything else
-	Deletes      Deletes       // never empty
-	KnownAnimals bool          // wait until a roster knows the animal
-	Fields       Fields        // Pseudonyms if the feed asks for less than its grant gives, else Identities
-	FromNow      bool          // a new feed begins at the end of the log, not at its start
-	Every        time.Duration // a batch is sent at the latest this long after its first event was read; 0 at once
-	Rows         int           // rows of a batch
-	Size         int           // bytes of a batch
+	Folder       string          // where files go; "" for a stream
+	Stream       *StreamTarget   // nil for anything else
+	MQTT         *MQTTTarget     // nil for anything else
+	Watermill    *WatermillTopic // nil for anything else
+	Deletes      Deletes         // never empty
+	KnownAnimals bool            // wait until a roster knows the animal
+	Fields       Fields          // Pseudonyms if the feed asks for less than its grant gives, else Identities
+	FromNow      bool            // a new feed begins at the end of the log, not at its start
+	Every        time.Duration   // a batch is sent at the latest this long after its first event was read; 0 at once
+	Rows         int             // rows of a batch
+	Size         int             // bytes of a batch
 }
 
 // ByEvent reports whether the recipient gets events one by one, not files.

@@ -183,7 +183,7 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		hint           string
 	}{
 		{"unknown key", "    folder: in", "    fodler: in", []string{
-			`6:3: sources.chute: wanted one of folder, nats, mqtt, http, got none`,
+			`6:3: sources.chute: wanted one of folder, nats, mqtt, watermill, http, got none`,
 			`8:5: sources.chute.fodler: wanted a known key, got "fodler"`,
 		}, `did you mean "folder"?`},
 		{"unknown top key", "sources:", "source:", []string{`5:1: source: wanted a known key, got "source"`}, `did you mean "sources"?`},
@@ -209,7 +209,7 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		{"unknown recipient", "    recipient: vet\n", "    recipient: wet\n", []string{`14:5: feeds.vet-daily.recipient: wanted a recipient of this file, got "wet"`}, `did you mean "vet"?`},
 		{"unknown kind", "    kinds: [lesion, treatment]", "    kinds: [lesions, treatment]", []string{`16:13: feeds.vet-daily.kinds[0]: wanted one of visit, examination, lesion, treatment, taken-off, check, locomotion, claw-measure, claw, order, group, animal, decision, got "lesions"`}, `did you mean "lesion"?`},
 		{"no target", "    to: {folder: out}\n", "", []string{`14:5: feeds.vet-daily.to: wanted a value, got nothing`}, ""},
-		{"two targets", "to: {folder: out}", "to: {folder: out, nats: {url: \"nats://a\", subject: b}}", []string{`17:5: feeds.vet-daily.to: wanted one of folder, nats, mqtt, got folder and nats`}, ""},
+		{"two targets", "to: {folder: out}", "to: {folder: out, nats: {url: \"nats://a\", subject: b}}", []string{`17:5: feeds.vet-daily.to: wanted one of folder, nats, mqtt, watermill, got folder and nats`}, ""},
 		{"secret in the URL", "to: {folder: out}", "to: {nats: {url: \"nats://me:hunter2@a\", subject: b}}", []string{`17:22: feeds.vet-daily.to.nats.url: wanted a URL without user and password, got one with them`}, "use the keys creds"},
 		{"secret in the file", "to: {folder: out}", "to: {nats: {url: \"nats://a\", token: hunter2, subject: b}}", []string{`17:41: feeds.vet-daily.to.nats.token: wanted {file: …} or {env: …}, got something else`}, "never stands in the config"},
 		{"mapping without format", "to: {folder: out}", "to: {folder: out}\n    mapping: m.yaml", []string{`13:3: feeds.vet-daily: wanted format: mapping and mapping together, got one of them`}, ""},

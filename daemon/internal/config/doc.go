@@ -13,7 +13,8 @@
 //	sources:
 //	  chute:
 //	    farm: larkfield             or farms: [ … ], when the rows name the farm
-//	    folder: in/chute            or nats: {url: …, subject: …}, or mqtt: {url: …, topics: …}, or http: {}
+//	    folder: in/chute            or nats: {url: …, subject: …}, or mqtt: {url: …, topics: …}
+//	                                or watermill: {transport: …, url: …, topic: …}, or http: {}
 //	    files: ["*.csv"]            default "*"
 //	    below: true                 folders below it too; default false
 //	    mapping: chute.yaml
@@ -39,6 +40,7 @@
 //	      locations: {larkfield: {scheme: uk.cph, id: 12/345/6789}}
 //	      toes: false               positions are toes where the claw is known
 //	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}, {mqtt: {url: …, topic: …}}
+//	                                or {watermill: {transport: …, url: …, topic: …}}
 //	    deletes: column             column, file or report
 //	    known-animals: any          any, or wait until a roster knows the animal
 //	    identities: granted         granted, or pseudonyms for less than that

@@ -132,6 +132,7 @@ var sourceMembers = []member[Source]{
 		object(r, v, streamSourceMembers, s.Stream)
 	}},
 	{"mqtt", false, func(r *reader, v value, s *Source) { r.mqttSource(v, s) }},
+	{"watermill", false, func(r *reader, v value, s *Source) { r.watermillSource(v, s) }},
 	{"http", false, func(r *reader, v value, s *Source) {
 		s.HTTP = new(HTTPSource)
 		object(r, v, httpSourceMembers, s.HTTP)
@@ -211,6 +212,7 @@ var targetMembers = []member[Feed]{
 		object(r, v, streamTargetMembers, f.Stream)
 	}},
 	{"mqtt", false, func(r *reader, v value, f *Feed) { r.mqttTarget(v, f) }},
+	{"watermill", false, func(r *reader, v value, f *Feed) { r.watermillTarget(v, f) }},
 }
 
 var streamTargetMembers = append(under(serverMembers, func(s *StreamTarget) *Server { return &s.Server }),

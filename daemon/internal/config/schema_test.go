@@ -105,6 +105,8 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/sources/"+each, names(sourceMembers), musts(sourceMembers))
 	check("properties/sources/"+each+"/properties/nats", names(streamSourceMembers), musts(streamSourceMembers))
 	check("properties/sources/"+each+"/properties/mqtt", names(mqttSourceMembers), musts(mqttSourceMembers))
+	check("properties/sources/"+each+"/properties/watermill", names(watermillSourceMembers), musts(watermillSourceMembers))
+	check("properties/feeds/"+each+"/properties/to/properties/watermill", names(watermillMembers), musts(watermillMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/mqtt", names(mqttTargetMembers), musts(mqttTargetMembers))
 	check("properties/sources/"+each+"/properties/http", names(httpSourceMembers), musts(httpSourceMembers))
 	check("properties/listen", names(listenMembers), musts(listenMembers))
@@ -214,6 +216,9 @@ func TestSchema_AgreesWithTheReader(t *testing.T) {
 		{"to: {folder: out}", "to: {mqtt: {url: \"mqtt://a\", topic: b, mode: plain}}"},
 		{"    folder: in", "    mqtt: {url: \"mqtt://a\", topics: b, qos: 3}"},
 		{"    folder: in", "    mqtt: {url: \"mqtt://a\", topics: []}"},
+		{"    folder: in", "    watermill: {transport: kafka, url: \"redis://a\", topic: b}"},
+		{"    folder: in", "    watermill: {transport: redis, url: \"nats://a\", topic: b}"},
+		{"to: {folder: out}", "to: {watermill: {transport: redis, url: \"redis://a\", topic: \"b c\"}}"},
 		{"from: 2026-01-01", "from: 2026-02-30"},
 		{"purpose: care, ", ""},
 		{"recipients:", "grants: {}\nrecipients:"},

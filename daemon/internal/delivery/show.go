@@ -149,6 +149,9 @@ func (f *feed) show() {
 	if f.cfg.MQTT != nil {
 		s.To = f.cfg.MQTT.URL
 	}
+	if f.cfg.Watermill != nil {
+		s.To = f.cfg.Watermill.URL
+	}
 	if st.Plan != nil {
 		s.Planned = st.Plan.Name
 	}
