@@ -263,6 +263,10 @@ func TestOrders_AndTheTimeOfAWrap(t *testing.T) {
 			ordered(cow, "2026-02-01", "leave-wrap", "RH", until("2026-02-08"), cancelling("wrap-time"))}, "2026-02-05 2026-02-05 true"},
 		{"an order for the wrap before says nothing of this one", []events.Payload{put(cow, "2026-01-28", "wrap", "RH", "none"),
 			ordered(cow, "2026-01-29", "leave-wrap", "RH", until("2026-02-28"), cancelling("wrap-time"))}, "2026-02-02T08:00:00+01:00 2026-02-03T08:00:00+01:00 false"},
+		{"what a vet ordered a farmer does not move", []events.Payload{ordered(cow, "2026-02-01", "leave-wrap", "RH", until("2026-02-05"), cancelling("wrap-time")),
+			ordered(cow, "2026-02-03", "leave-wrap", "RH", until("2026-02-20"), cancelling("wrap-time"), by("farmer"))}, "2026-02-05 2026-02-05 true"},
+		{"what a farmer ordered a vet does", []events.Payload{ordered(cow, "2026-02-01", "leave-wrap", "RH", until("2026-02-20"), cancelling("wrap-time"), by("farmer")),
+			ordered(cow, "2026-02-03", "leave-wrap", "RH", until("2026-02-05"), cancelling("wrap-time"))}, "2026-02-05 2026-02-05 true"},
 		{"of another foot", []events.Payload{ordered(cow, "2026-02-01", "leave-wrap", "LH", until("2026-02-05"), cancelling("wrap-time"))},
 			"2026-02-02T08:00:00+01:00 2026-02-03T08:00:00+01:00 false"},
 	}

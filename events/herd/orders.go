@@ -242,8 +242,8 @@ func (o *Order) answers(f *Fact) bool {
 	return false
 }
 
-// ordered returns the newest order in force about the device, or nil. Of two of
-// one moment the earlier time counts.
+// ordered returns the newest order in force about the device, or nil: a vet's
+// before anybody's else. Of two of one moment the earlier time counts.
 func (d *Device) ordered(all []Order) (newest *Order) {
 	for i := range all {
 		o := &all[i]
@@ -251,7 +251,7 @@ func (d *Device) ordered(all []Order) (newest *Order) {
 		if !about || !o.about(d) || o.Ended != "" || len(o.Doubts) > 0 {
 			continue
 		}
-		if newest == nil || o.after(newest.Day, newest.At) || !newest.after(o.Day, o.At) && sooner(o.time(), newest.time()) == o.time() {
+		if newest == nil || o.outranks(newest) {
 			newest = o
 		}
 	}
@@ -260,6 +260,14 @@ func (d *Device) ordered(all []Order) (newest *Order) {
 	}
 	x := *newest
 	return &x
+}
+
+// outranks reports whether o counts and not x, which is about the same device.
+func (o *Order) outranks(x *Order) bool {
+	if (o.By == vet) != (x.By == vet) {
+		return o.By == vet
+	}
+	return o.after(x.Day, x.At) || !x.after(o.Day, o.At) && sooner(o.time(), x.time()) == o.time()
 }
 
 // time is when an order says that something must come off.

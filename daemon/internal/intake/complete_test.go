@@ -15,14 +15,17 @@ func completeSource(t tb) *intake.Source {
 }
 
 // cows makes an export of a day: one row a cow, each a lesion SU on RH; "w" behind
-// the number is a wrap as well, "x" a row that cannot be read.
+// the number is a wrap as well, "o" an order, "x" a row that cannot be read.
 func cows(asOf int, list ...string) []byte {
 	x := export{asOf: asOf}
 	for _, c := range list {
-		n := strings.Trim(c, "wx")
+		n := strings.Trim(c, "wox")
 		l := line{1, "DE09412007" + n, "2026-03-04", "08:" + n, "RH", "SU", 1, ""}
 		if strings.HasSuffix(c, "w") {
 			l.wrap = "y"
+		}
+		if strings.HasSuffix(c, "o") {
+			l.wrap = "order"
 		}
 		if strings.HasSuffix(c, "x") {
 			l.foot = "??"
@@ -65,6 +68,7 @@ func TestComplete(t *testing.T) {
 		{"what vanished is retracted", []file{{60, "31 32 33", "6 live, 0 retracted, 0 wait"}, {61, "31 32", "4 live, 2 retracted, 0 wait"}}},
 		{"an export of nothing lists no day", []file{{60, "31 32", "4 live, 0 retracted, 0 wait"}, {61, "", "4 live, 0 retracted, 0 wait"}}},
 		{"a wrap never ends by silence", []file{{60, "31 32 33w", "7 live, 0 retracted, 0 wait"}, {61, "31 32", "5 live, 2 retracted, 1 wait"}}},
+		{"nor does an order", []file{{60, "31 32 33o", "7 live, 0 retracted, 0 wait"}, {61, "31 32", "5 live, 2 retracted, 1 wait"}}},
 		{"and waits no more if it is back", []file{
 			{60, "31 32 33w", "7 live, 0 retracted, 0 wait"}, {61, "31 32", "5 live, 2 retracted, 1 wait"}, {62, "31 32 33w", "7 live, 0 retracted, 0 wait"},
 		}},

@@ -47,6 +47,8 @@ events:
   - lesion: {code: {from: lesion, table: {SU: SU, WLF: WLF}}, severity: {from: sev, scale: grade-3}}
   - if: {wrap: [y]}
     treatment: {what: =wrap, claw: =none}
+  - if: {wrap: [order]}
+    order: {what: =recheck}
 `
 )
 
