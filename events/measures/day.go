@@ -79,14 +79,6 @@ const (
 	daysAMonth = daysAYear / 12 // 30.4375
 )
 
-// DaysInMilk returns the days from a calving to a day, both YYYY-MM-DD: the day
-// of calving is day 0 (some count it as 1; own choice, always printed). ok is
-// false if one of them is no day or the calving is the later one.
-func DaysInMilk(calving, on string) (n int, ok bool) {
-	a, b := dayOf(calving, never), dayOf(on, always)
-	return int(b) - int(a), a <= b
-}
-
 // hours returns the time from one moment to another, both RFC 3339 or "".
 func hours(from, to string) (float64, bool) {
 	a, err1 := time.Parse(time.RFC3339, from)

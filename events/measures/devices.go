@@ -50,7 +50,7 @@ func (w *work) wraps(list []*herd.Device) {
 			gone++ // since when, nobody can tell
 			t.pair(madeOf(d), false)
 			t.unclear++
-		case d.Off == "" && a == unclear:
+		case a == unclear && dayOf(d.Off, never) >= w.period.to:
 			open++
 		default:
 			t.pair(madeOf(d), a == yes)

@@ -15,7 +15,8 @@ const notTold = "not told"
 // Splits lists what a measure can be split by, if it can.
 func Splits() []string { return []string{ByParity, ByStage, BySeason, ByPen, ByFoot, ByZone} }
 
-// stages of lactation, own choice without outside authority: the first 60 days,
+// stages of lactation; the day of calving is day 0 (some count it as 1; own
+// choice). The limits are own choice without outside authority: the first 60 days,
 // to 150, to 305 (the length lactations are reckoned in), and later.
 var stages = []struct {
 	to   int

@@ -86,17 +86,23 @@ func seenOn(c *herd.Case) (out []events.Entity) {
 }
 
 // nextCases returns the case that follows each one on the same claw, by place in
-// the cases, which are sorted by animal, foot, class, claw and first day.
+// the cases, which are sorted by animal, foot, class, claw and first day. Cases in
+// doubt follow nothing.
 func (w *work) nextCases() map[int]*herd.Case {
 	out := map[int]*herd.Case{}
+	last := -1
 	for i := range w.d.Cases {
-		if i+1 == len(w.d.Cases) {
-			break
+		b := &w.d.Cases[i]
+		if len(b.Doubts) > 0 {
+			continue
 		}
-		a, b := &w.d.Cases[i], &w.d.Cases[i+1]
-		if a.Animal == b.Animal && a.Foot == b.Foot && a.Class == b.Class && a.Claw == b.Claw && a.Words == b.Words && len(b.Doubts) == 0 {
-			out[i] = b
+		if last >= 0 {
+			a := &w.d.Cases[last]
+			if a.Animal == b.Animal && a.Foot == b.Foot && a.Class == b.Class && a.Claw == b.Claw && a.Words == b.Words {
+				out[last] = b
+			}
 		}
+		last = i
 	}
 	return out
 }

@@ -1,0 +1,124 @@
+package measures_test
+
+import (
+	"fmt"
+	"syscall"
+	"testing"
+	"time"
+
+	"dewclaw/events"
+	"dewclaw/events/measures"
+	"dewclaw/schema/rules"
+)
+
+// bigLog makes a log of n events of one farm over two years: the roster of its
+// cows, examinations with two findings, a block and a wrap that came off, and
+// scores of the whole herd every two weeks.
+func bigLog(n, cows int) *memLog {
+	log := &memLog{}
+	made, settings := 0, rules.Defaults()
+	var chunk []line
+	flush := func(day string) {
+		if len(chunk) > 0 {
+			log.put(day, chunk)
+			made, chunk = made+len(chunk), nil
+		}
+	}
+	keep := func(source, day string, p events.Payload, c events.Common) {
+		*p.Base() = c
+		rules.Apply([]events.Payload{p}, settings)
+		if len(chunk) > 0 && (chunk[0].source != source || len(chunk) >= 500) {
+			flush(day)
+		}
+		chunk = append(chunk, line{"farm-0", source, fmt.Sprint(source, made+len(chunk)), "", p})
+	}
+	common := func(cow int, day string, hour int) events.Common {
+		return events.Common{
+			Animal:   []events.Identifier{{Scheme: "ear-tag", Value: tag(cow)}},
+			Occurred: events.Occurred{Date: day, Time: fmt.Sprintf("%02d:%02d", 5+hour%15, cow%60), Offset: "+00:00", Precision: "minute"},
+		}
+	}
+	first := dayNumber("2024-01-01")
+	for c := range cows {
+		keep("roster", "2024-01-01", &events.Animal{Sex: "female", Calvings: []string{dayText(first - 200 + c%180)}},
+			events.Common{Animal: []events.Identifier{{Scheme: "ear-tag", Value: tag(c)}}})
+	}
+	// Every cow is scored every two weeks; the rest of the events are of the chute.
+	visits := max(1, (n-cows-52*cows)/6/730)
+	for d := range 730 {
+		day := dayText(first + d)
+		if d%14 == 0 {
+			for c := range cows {
+				keep("gait", day, &events.Locomotion{Scale: "mob4-uk", Score: events.DecimalOf(int64((c*7+d*3)%9/3), 0)}, common(c, day, d))
+			}
+		}
+		for v := range visits {
+			cow := (d*visits + v) * 7919 % cows
+			foot := []string{"LH", "RH"}[(d+v)%2]
+			x := common(cow, day, v/cows)
+			keep("chute", day, &events.Examination{Outcome: "findings", Reasons: []string{"routine"}, Feet: []events.FootExam{
+				{Foot: "LH", Examined: "yes", Result: "findings"}, {Foot: "RH", Examined: "yes", Result: "findings"}}}, x)
+			x.Examination = chunk[len(chunk)-1].entity()
+			keep("chute", day, &events.Lesion{Foot: foot, Claw: "outer", Code: "SU", Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{4}}}, x)
+			keep("chute", day, &events.Lesion{Foot: foot, Claw: "none", Code: "DD", Stage: "M2", Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{10}}}, x)
+			keep("chute", day, &events.Treatment{Foot: foot, Claw: "inner", What: "block"}, x)
+			keep("chute", day, &events.Treatment{Foot: foot, Claw: "none", What: "wrap"}, x)
+			keep("chute", day, &events.TakenOff{Foot: foot, Claw: "none", What: "wrap", How: "taken-off"}, common(cow, dayText(first+d+1), v/cows))
+		}
+	}
+	flush("2026-01-01")
+	return log
+}
+
+// BenchmarkMeasures works out each measure for a quarter of a year from the read
+// model of 300,000 events of 1,000 cows (2 million with -long), and "all" of them
+// at once.
+func BenchmarkMeasures(b *testing.B) {
+	n := 300_000
+	if *long {
+		n = 2_000_000
+	}
+	log := bigLog(n, 1000)
+	total := 0
+	for e, err := range log.Read(b.Context(), 1) {
+		if err != nil {
+			b.Fatal(err)
+		}
+		total += len(e.Events)
+	}
+	v := herdOf(b, log)
+	q := measures.Question{Farm: "farm-0", From: "2025-10-01", To: "2025-12-31"}
+	run := func(name string, names ...string) {
+		b.Run(name, func(b *testing.B) {
+			cpu := cpuTime()
+			for range b.N {
+				d, err := measures.Load(b.Context(), v, q, names...)
+				if err != nil {
+					b.Fatal(err)
+				}
+				for _, m := range names {
+					r, err := measures.Work(d, q, m)
+					if err != nil || len(r.Figures) == 0 && m != "agreement" && m != "recurrence" {
+						b.Fatalf("%s: %v, no figures", m, err)
+					}
+				}
+			}
+			b.ReportMetric(float64((cpuTime()-cpu).Milliseconds())/float64(b.N), "cpu-ms/op")
+			b.ReportMetric(float64(total), "events")
+		})
+	}
+	for _, m := range everyMeasure() {
+		run(m, m)
+	}
+	run("all", everyMeasure()...)
+}
+
+// cpuTime returns what the process has used of all cores: a figure that other
+// work on the machine does not spoil.
+func cpuTime() time.Duration {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
