@@ -12,7 +12,7 @@ import (
 )
 
 // bigLog makes a log of n events of one farm over two years: the roster of its
-// cows, examinations with two findings, a block and a wrap that came off, and
+// cows, examinations with two findings and a block or wrap that came off, and
 // scores of the whole herd every two weeks.
 func bigLog(n, cows int) *memLog {
 	log := &memLog{}
@@ -32,11 +32,8 @@ func bigLog(n, cows int) *memLog {
 		}
 		chunk = append(chunk, line{"farm-0", source, fmt.Sprint(source, made+len(chunk)), "", p})
 	}
-	common := func(cow int, day string, hour int) events.Common {
-		return events.Common{
-			Animal:   []events.Identifier{{Scheme: "ear-tag", Value: tag(cow)}},
-			Occurred: events.Occurred{Date: day, Time: fmt.Sprintf("%02d:%02d", 5+hour%15, cow%60), Offset: "+00:00", Precision: "minute"},
-		}
+	common := func(cow, day int) events.Common {
+		return events.Common{Animal: []events.Identifier{{Scheme: "ear-tag", Value: tag(cow)}}, Occurred: events.Occurred{Date: dayText(day), Precision: "date"}}
 	}
 	first := dayNumber("2024-01-01")
 	for c := range cows {
@@ -49,21 +46,25 @@ func bigLog(n, cows int) *memLog {
 		day := dayText(first + d)
 		if d%14 == 0 {
 			for c := range cows {
-				keep("gait", day, &events.Locomotion{Scale: "mob4-uk", Score: events.DecimalOf(int64((c*7+d*3)%9/3), 0)}, common(c, day, d))
+				keep("gait", day, &events.Locomotion{Scale: "mob4-uk", Score: events.DecimalOf(int64((c*7+d*3)%9/3), 0)}, common(c, first+d))
 			}
 		}
 		for v := range visits {
 			cow := (d*visits + v) * 7919 % cows
 			foot := []string{"LH", "RH"}[(d+v)%2]
-			x := common(cow, day, v/cows)
+			x := common(cow, first+d)
 			keep("chute", day, &events.Examination{Outcome: "findings", Reasons: []string{"routine"}, Feet: []events.FootExam{
 				{Foot: "LH", Examined: "yes", Result: "findings"}, {Foot: "RH", Examined: "yes", Result: "findings"}}}, x)
 			x.Examination = chunk[len(chunk)-1].entity()
 			keep("chute", day, &events.Lesion{Foot: foot, Claw: "outer", Code: "SU", Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{4}}}, x)
 			keep("chute", day, &events.Lesion{Foot: foot, Claw: "none", Code: "DD", Stage: "M2", Zones: events.Zones{Map: "claw-zones-13", Numbers: []int{10}}}, x)
-			keep("chute", day, &events.Treatment{Foot: foot, Claw: "inner", What: "block"}, x)
-			keep("chute", day, &events.Treatment{Foot: foot, Claw: "none", What: "wrap"}, x)
-			keep("chute", day, &events.TakenOff{Foot: foot, Claw: "none", What: "wrap", How: "taken-off"}, common(cow, dayText(first+d+1), v/cows))
+			keep("chute", day, &events.ClawMeasure{Foot: foot, Claw: "outer", What: "toe-length", Value: events.DecimalOf(785, 1), Unit: "mm", Landmark: "unknown", When: "after"}, x)
+			what, claw := "wrap", "none"
+			if v%3 == 0 {
+				what, claw = "block", "inner"
+			}
+			keep("chute", day, &events.Treatment{Foot: foot, Claw: claw, What: what}, x)
+			keep("chute", day, &events.TakenOff{Foot: foot, Claw: claw, What: what, How: "taken-off"}, common(cow, first+d+1))
 		}
 	}
 	flush("2026-01-01")
