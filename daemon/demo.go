@@ -55,12 +55,13 @@ func (c *demoCommand) Run(a *app) error {
 
 // A showing is one run of the demo.
 type showing struct {
-	app   *app
-	plan  *demo.Plan
-	e     *engine
-	total events.Counts
-	fed   []fedItem
-	wrong string // id of the event that was corrected, "" if it was before
+	app    *app
+	plan   *demo.Plan
+	e      *engine
+	total  events.Counts
+	fed    []fedItem
+	figure string // id of one that was told
+	wrong  string // id of the event that was corrected, "" if it was before
 }
 
 func (s *showing) work() error {
@@ -132,6 +133,9 @@ func (s *showing) tell(took time.Duration) error {
 	}
 	a.printf("\n")
 	if err := s.lists(); err != nil {
+		return err
+	}
+	if err := s.figures(); err != nil {
 		return err
 	}
 	a.printf("What to try next:\n")
@@ -209,6 +213,8 @@ func (s *showing) next() [][2]string {
 		{"what is due at a farm, for its trimmer", a.hint("worklist --farm " + demo.Aulnaie + " --date " + demo.LastDay)},
 		{"the same for the vet, as a page to print", a.hint("worklist --farm " + demo.PebbleYard + " --date " + demo.LastDay + " --for vet --format html")},
 		{"the report of a visit", a.hint("worklist visit --farm " + demo.Aulnaie + " --date " + demo.LastDay)},
+		{"how a herd stands, and how far that is from elsewhere", a.hint("measure lameness --farm " + demo.PebbleYard + " --on 2025-12-01")},
+		{"a figure back to its events and lines", a.hint("trace " + s.figure)},
 		{"who was fed what", a.hint("feed list")},
 		{"work out everything again from the originals", a.hint("verify")},
 		{"what a mapping makes of a file", a.hint("try " + shellQuote(filepath.Join(a.dir(), "mappings", "gait.yaml")) + " " +
