@@ -11,11 +11,10 @@ import (
 	"dewclaw/schema/rules"
 )
 
-// bigLog makes a log of n events of one farm over two years: the roster of its
+// bigFarm adds n events of one farm over two years to a log: the roster of its
 // cows, examinations with two findings and a block or wrap that came off, and
 // scores of the whole herd every two weeks.
-func bigLog(n, cows int) *memLog {
-	log := &memLog{}
+func bigFarm(log *memLog, farm string, n, cows int) {
 	made, settings := 0, rules.Defaults()
 	var chunk []line
 	flush := func(day string) {
@@ -30,7 +29,7 @@ func bigLog(n, cows int) *memLog {
 		if len(chunk) > 0 && (chunk[0].source != source || len(chunk) >= 500) {
 			flush(day)
 		}
-		chunk = append(chunk, line{"farm-0", source, fmt.Sprint(source, made+len(chunk)), "", p})
+		chunk = append(chunk, line{farm, source, fmt.Sprint(source, made+len(chunk)), "", p})
 	}
 	common := func(cow, day int) events.Common {
 		return events.Common{Animal: []events.Identifier{{Scheme: "ear-tag", Value: tag(cow)}}, Occurred: events.Occurred{Date: dayText(day), Precision: "date"}}
@@ -68,18 +67,20 @@ func bigLog(n, cows int) *memLog {
 		}
 	}
 	flush("2026-01-01")
-	return log
 }
 
-// BenchmarkMeasures works out each measure for a quarter of a year from the read
-// model of 300,000 events of 1,000 cows (2 million with -long), and "all" of them
-// at once.
+// BenchmarkMeasures works out each measure for a quarter of a year, and "all" of
+// them at once, for a farm of 1,000 cows with 100 events a cow and year: in a log of
+// that farm alone, or with -long of ten such farms, which is 2 million events.
 func BenchmarkMeasures(b *testing.B) {
-	n := 300_000
+	farms := 1
 	if *long {
-		n = 2_000_000
+		farms = 10
 	}
-	log := bigLog(n, 1000)
+	log := &memLog{}
+	for f := range uint64(farms) {
+		bigFarm(log, farmOf(f), 200_000, 1000)
+	}
 	total := 0
 	for e, err := range log.Read(b.Context(), 1) {
 		if err != nil {
@@ -88,7 +89,7 @@ func BenchmarkMeasures(b *testing.B) {
 		total += len(e.Events)
 	}
 	v := herdOf(b, log)
-	q := measures.Question{Farm: "farm-0", From: "2025-10-01", To: "2025-12-31"}
+	q := measures.Question{Farm: farmOf(0), From: "2025-10-01", To: "2025-12-31"}
 	run := func(name string, names ...string) {
 		b.Run(name, func(b *testing.B) {
 			cpu := cpuTime()
