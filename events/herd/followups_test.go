@@ -171,6 +171,10 @@ func TestOrders(t *testing.T) {
 		{"off, and no other wrap on", []events.Payload{put(cow, "2026-02-01", "wrap", "RH", "none"), ordered(cow, "2026-02-01", "change-wrap", "RH"), off(cow, "2026-02-03", "wrap", "RH", "none")},
 			[]string{"2026-02-01 change-wrap"}},
 		{"a vet came", []events.Payload{ordered(cow, "2026-02-01", "vet", "RH", by("trimmer")), byVet(examined(cow, "2026-02-02", "RH findings"))}, []string{"2026-02-01 vet done 2026-02-02"}},
+		{"a vet looked at the block", []events.Payload{ordered(cow, "2026-02-01", "vet", "RH", by("farmer")), byVet(checked(cow, "2026-02-02", "block", "RH", "inner", "on"))},
+			[]string{"2026-02-01 vet done 2026-02-02"}},
+		{"a look at a block is no recheck", []events.Payload{ordered(cow, "2026-02-01", "recheck", "RH"), byVet(checked(cow, "2026-02-02", "block", "RH", "inner", "on"))},
+			[]string{"2026-02-01 recheck"}},
 		{"somebody else came", []events.Payload{ordered(cow, "2026-02-01", "vet", "RH", by("trimmer")), examined(cow, "2026-02-02", "RH findings")}, []string{"2026-02-01 vet"}},
 		{"trimmed", []events.Payload{ordered(cow, "2026-02-01", "trim", "", due("2026-03-01")), func() *events.Examination {
 			x := examined(cow, "2026-02-10", "RH clear")

@@ -229,7 +229,7 @@ func (o *Order) answers(f *Fact) bool {
 		looked = foot == "" || foot == p.Foot
 		trimmed = looked && p.What == "corrective-trim"
 	case *events.Check:
-		looked = p.What == "wound" && (foot == "" || foot == p.Foot)
+		looked = (p.What == "wound" || o.What == orderVet) && (foot == "" || foot == p.Foot)
 	}
 	switch o.What {
 	case orderRecheck:

@@ -136,7 +136,12 @@ func looks(d dice, exams []*exam) (rows []*barnRow) {
 		if state == "bascule" {
 			r := newBarnRow(at.Add(time.Hour), x.cow, "consigne", x.blockOn.foot, "", "appeler le véto")
 			r.cells[bnDue] = at.AddDate(0, 0, 1).Format("02/01/2006")
+			came := newBarnRow(at.AddDate(0, 0, 1).Add(3*time.Hour), x.cow, "talonnette", x.blockOn.foot, x.blockOn.claw, "en place")
+			came.cells[bnWho], came.cells[bnNote] = "véto", "recollée"
 			rows = append(rows, r)
+			if came.at.Before(day(365)) && x.cow.here(came.at) {
+				rows = append(rows, came)
+			}
 		}
 	}
 	return rows
