@@ -3,6 +3,7 @@ package csv
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -15,6 +16,7 @@ import (
 const (
 	blockBytes = 256 << 10 // what is read at once
 	maxRow     = 1 << 20   // Layout.MaxRow if it is 0
+	maxColumns = 4096      // a cell takes 16 bytes beside its text, and many rows are held at once
 	keptOfLong = events.MaxHeldBytes
 	spanBytes  = 64 << 10 // how far a quoted cell may reach,
 	spanLines  = 200      // and over how many lines
@@ -211,6 +213,11 @@ func (d *Decoder) keep(r *adapters.Row, cells []string) {
 
 // count checks the number of cells.
 func (d *Decoder) count(r *adapters.Row) {
+	if n := len(r.Cells); n > maxColumns {
+		r.Cells = slices.Clone(r.Cells[:maxColumns]) // for people: so that the others are let go
+		r.Fault = &events.Reason{Field: "row", Wanted: fmt.Sprintf("at most %d cells", maxColumns), Got: strconv.Itoa(n)}
+		return
+	}
 	if d.width == 0 {
 		d.width = len(r.Cells)
 	}
@@ -252,7 +259,9 @@ func (d *Decoder) quotedCells(r *adapters.Row, line string) (lines, next int, ag
 	}
 	if q.fault != "" {
 		r.Fault = &events.Reason{Field: "row", Wanted: "quotes as in RFC 4180", Got: q.fault}
-		r.Cells = d.split(nil, strings.ReplaceAll(line, `"`, ""))
+		if r.Cells = d.split(nil, strings.ReplaceAll(line, `"`, "")); len(r.Cells) > maxColumns {
+			r.Cells = slices.Clone(r.Cells[:maxColumns])
+		}
 		return 1, 0, false
 	}
 	d.keep(r, d.unguard(q.cells))

@@ -3,6 +3,7 @@ package csv
 import (
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 
 	"dewclaw/adapters"
@@ -32,6 +33,9 @@ func (d *Decoder) Head() (adapters.Head, error) {
 	cells, err := d.header()
 	if err != nil {
 		return h, err
+	}
+	if len(cells) > maxColumns {
+		return h, invalid(fmt.Sprintf("line %d", h.Line), fmt.Sprintf("a header of at most %d columns", maxColumns), strconv.Itoa(len(cells)))
 	}
 	for _, c := range cells {
 		h.Columns = append(h.Columns, strings.TrimSpace(c))

@@ -6,7 +6,8 @@
 // The text is RFC 8259 in UTF-8 (a byte order mark is taken off), held to I-JSON
 // (RFC 7493): names of an object are unique, texts are whole characters. What
 // would do harm further on is refused as well: a number of more than 64
-// characters or with an exponent beyond ±400, and nesting deeper than 100.
+// characters or with an exponent beyond ±400, nesting deeper than 100, and more
+// than a million values in a text that is read whole (some 150 MB of memory).
 // Numbers stay as they are written ([encoding/json.Number]).
 //
 //   - ndjson: one row a line; lines of nothing but white space are skipped. A

@@ -13,6 +13,7 @@ const (
 	maxNumber   = 64
 	maxExponent = 400
 	maxDepth    = 100
+	maxValues   = 1 << 20 // of one text: a value takes many times its two bytes
 )
 
 // A mistake says why a text is not accepted, and at which byte of it.
@@ -34,6 +35,7 @@ type parser struct {
 	s     string
 	i     int
 	depth int
+	count int      // values so far
 	wrong *mistake // the first
 }
 
@@ -103,6 +105,10 @@ func (p *parser) value(sp *span) any {
 	}
 	if p.i >= len(p.s) {
 		p.fail("a value", p.here())
+		return nil
+	}
+	if p.count++; p.count > maxValues {
+		p.fail("at most "+strconv.Itoa(maxValues)+" values in one text", "more")
 		return nil
 	}
 	switch c := p.s[p.i]; {

@@ -2,6 +2,7 @@ package mapping
 
 import (
 	"encoding/json"
+	"errors"
 	"strconv"
 	"strings"
 
@@ -28,6 +29,9 @@ func parsePath(s string) (*jsonPath, error) {
 	q, err := jsonpath.Parse(s)
 	if err != nil {
 		return nil, err
+	}
+	if descents(s) > 1 {
+		return nil, errors.New("at most one \"..\": with more the work grows as a power of what a document holds")
 	}
 	p := &jsonPath{query: q, one: true}
 	for _, seg := range q.Query().Segments() {
@@ -182,4 +186,27 @@ func scalar(v any) (string, bool) {
 		return strconv.FormatBool(x), true
 	}
 	return "", false
+}
+
+// descents counts the descendant segments of a path (RFC 9535 section 2.5.2),
+// those inside filters too. Two dots in a quoted name are none.
+func descents(s string) int {
+	n := 0
+	var quote byte
+	for i := 0; i < len(s); i++ {
+		switch c := s[i]; {
+		case quote != 0 && c == '\\':
+			i++
+		case quote != 0:
+			if c == quote {
+				quote = 0
+			}
+		case c == '"' || c == '\'':
+			quote = c
+		case c == '.' && i+1 < len(s) && s[i+1] == '.':
+			n++
+			i++
+		}
+	}
+	return n
 }

@@ -12,8 +12,13 @@ import (
 	"dewclaw/events/index"
 )
 
-// blockRows is how many rows go through the pipe together.
-const blockRows = 512
+// blockRows is how many rows go through the pipe together, unless they come to
+// more than blockBytes before: several blocks are on their way at once.
+const (
+	blockRows  = 512
+	blockBytes = 2 << 20
+	readAtOnce = 32 // rows, between two looks at their size
+)
 
 // A block is a run of rows on its way through decoding, the look-up of raw rows
 // and mapping. Rows that are known again have their record in known and are
@@ -112,10 +117,20 @@ func readRows(dec adapters.Decoder, n int, panics func(any, []byte)) (rows []ada
 		}
 	}()
 	rows = make([]adapters.Row, 0, n)
-	for len(rows) < n && err == nil {
-		rows, err = dec.Read(rows, n-len(rows))
+	for size := 0; len(rows) < n && size < blockBytes && err == nil; {
+		seen := len(rows)
+		rows, err = dec.Read(rows, min(readAtOnce, n-seen))
+		for i := range rows[seen:] {
+			size += rowBytes(&rows[seen+i])
+		}
 	}
 	return rows, err
+}
+
+// rowBytes is about what a row takes in memory.
+func rowBytes(r *adapters.Row) int {
+	const cell = 16 // the head of a string
+	return len(r.Text) + len(r.Bytes) + cell*len(r.Cells)
 }
 
 // work maps blocks until there are no more.

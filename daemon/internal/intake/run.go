@@ -430,7 +430,7 @@ func (in *Intake) eachRow(ctx context.Context, o original, member string, f func
 		dec, _, err := in.decoder(o.inward, m.Reader)
 		for err == nil {
 			var rows []adapters.Row
-			rows, err = dec.Read(nil, blockRows)
+			rows, err = dec.Read(nil, readAtOnce)
 			for i := range rows {
 				if err := f(rows[i]); err == io.EOF {
 					return nil
