@@ -65,7 +65,10 @@ type mark struct {
 
 func (k *known) begin(list []mark) { k.list, k.next = list, -1 }
 
-func (k *known) clear() { k.list = nil }
+// rest is what has not come again so far.
+func (k *known) rest() []mark { return k.list[max(k.next, 0):] }
+
+func (k *known) clear() { k.list, k.next = nil, 0 }
 
 // again reports whether a message that is marked as handed over again is one of
 // them, and its item if it is out still.

@@ -43,7 +43,7 @@ type line struct {
 	conn    *conn // nil while there is none
 	items   []*item
 	size    int
-	acked   []mark // acknowledged on the connection, the newest InFlight: the broker may not have heard it
+	acked   []mark // acknowledged on the connection, the newest: the broker may not have heard it
 	known   known
 	number  uint64 // the last one given out
 	pause   time.Time
@@ -103,11 +103,6 @@ func (l *line) leave() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.conn = nil
-	// What was known of the connection before and did not come may come still.
-	if rest := l.known.list; l.known.next < 0 && len(l.acked) == 0 {
-		l.acked = rest
-	}
-	l.known.clear()
 	stay := l.items[:0]
 	for _, it := range l.items {
 		switch {
@@ -123,6 +118,9 @@ func (l *line) leave() {
 	}
 	clear(l.items[len(stay):])
 	l.items = stay
+	// What was to come again and did not comes behind what did.
+	l.acked = append(l.acked, l.known.rest()...)
+	l.known.clear()
 	signal(l.room)
 }
 
@@ -292,7 +290,7 @@ func (l *line) flush() {
 		}
 	}
 	l.items = slices.Delete(l.items, 0, n)
-	if old := len(l.acked) - l.o.InFlight; old > 0 {
+	if old := len(l.acked) - MaxInFlight; old > 0 {
 		l.acked = slices.Delete(l.acked, 0, old)
 	}
 	c := l.conn

@@ -206,7 +206,7 @@ func (s *Source) stay(ctx context.Context) error {
 		return err
 	}
 	if !s.told {
-		n, newest, err := s.o.After(ctx, streamName, s.o.InFlight)
+		n, newest, err := s.o.After(ctx, streamName, MaxInFlight)
 		if err != nil {
 			return err
 		}
