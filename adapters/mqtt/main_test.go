@@ -100,6 +100,7 @@ func (w wire) Write(p []byte) (int, error) {
 // A client is a source over a line of its own.
 type client struct {
 	*Source
+	broker  *broker // nil for a fake one
 	deaf    atomic.Bool
 	mu      sync.Mutex
 	conn    net.Conn
@@ -128,7 +129,7 @@ func (c *client) told(text string) bool {
 
 func newSource(t testing.TB, b *broker, l *log, change ...func(*SourceOptions)) *client {
 	t.Helper()
-	c := &client{}
+	c := &client{broker: b}
 	o := SourceOptions{
 		Who: "source chute", Server: Server{URL: "mqtt://" + b.Address()}, Client: "dewclaw-chute", Topics: []string{"chute/#"}, QoS: 2,
 		NakDelay: 20 * time.Millisecond, After: l.after,
@@ -175,7 +176,11 @@ func next(t testing.TB, c *client) *adapters.Delivery {
 	t.Helper()
 	d, err := tryNext(t, c, patience)
 	if err != nil {
-		t.Fatalf("Next: %v", err)
+		said := ""
+		if c.broker != nil {
+			said = c.broker.Log()
+		}
+		t.Fatalf("Next: %v\nthe broker says:\n%s", err, said)
 	}
 	return d
 }

@@ -129,14 +129,24 @@ func TestNext_GoesOnOverARestartOfTheBroker(t *testing.T) {
 		take(t, c, l, "1")
 		open := next(t, c)
 		must(t, b.Stop())
-		if _, err := c.Next(t.Context()); !errors.Is(err, events.ErrUnavailable) {
-			t.Fatalf("without a broker: %v", err)
-		}
 		l.append(t, open)
 		must(t, open.Settle(t.Context(), adapters.Taken)) // nobody hears it
+		for {                                             // what was read before may come still
+			d, err := c.Next(t.Context())
+			if errors.Is(err, events.ErrUnavailable) {
+				break
+			}
+			must(t, err)
+			l.append(t, d)
+			must(t, d.Settle(t.Context(), adapters.Taken))
+		}
 		must(t, b.Start())
 		b.publish(1, "chute/one", "4")
-		take(t, c, l, "3", "4")
+		take(t, c, l, []string{"3", "4"}[len(l.bodies)-2:]...)
+		nothing(t, c)
+		if want := count(1, 4); !slices.Equal(l.bodies, want) {
+			t.Errorf("log has %q, want %q", l.bodies, want)
+		}
 	})
 }
 

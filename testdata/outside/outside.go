@@ -105,13 +105,17 @@ func (s *Server) Start() error {
 	s.done = done
 	go func() { _ = s.cmd.Wait(); close(done) }()
 	for end := time.Now().Add(Patience); ; time.Sleep(10 * time.Millisecond) {
-		if s.answers() {
-			return nil
+		answers := s.answers()
+		if answers {
+			time.Sleep(20 * time.Millisecond) // another may answer, and ours find the port taken
 		}
 		select {
 		case <-done:
 			return fmt.Errorf("%s ended: %s", s.args[0], s.Log())
 		default:
+		}
+		if answers {
+			return nil
 		}
 		if time.Now().After(end) {
 			return fmt.Errorf("%s does not listen: %s", s.args[0], s.Log())
