@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"dewclaw/adapters"
 	"dewclaw/events"
 
 	packets5 "github.com/eclipse/paho.golang/packets"
@@ -167,9 +168,17 @@ func TestNext_TakesQoS2Once(t *testing.T) {
 		f.started(c)
 		f.publish(7, 2, false, "one")
 		f.publish(7, 2, true, "one") // while it is in hand
-		take(t, c, l, "one")
-		if id := f.want("PUBREC"); id != 7 {
-			t.Errorf("PUBREC of %d", id)
+		f.publish(5, 1, false, "behind")
+		one, behind := next(t, c), next(t, c)
+		if got := body(t, one) + " " + body(t, behind); got != "one behind" {
+			t.Fatalf("got %q", got)
+		}
+		for _, d := range []*adapters.Delivery{one, behind} {
+			l.append(t, d)
+			must(t, d.Settle(t.Context(), adapters.Taken))
+		}
+		if rec, ack := f.want("PUBREC"), f.want("PUBACK"); rec != 7 || ack != 5 {
+			t.Errorf("PUBREC of %d, PUBACK of %d", rec, ack)
 		}
 		f.publish(7, 2, true, "one") // the answer was lost
 		f.want("PUBREC")
@@ -191,7 +200,7 @@ func TestNext_TakesQoS2Once(t *testing.T) {
 		take(t, c, l, "two")
 		f.want("PUBACK")
 		nothing(t, c)
-		if want := []string{"one", "one", "two"}; !slices.Equal(l.bodies, want) {
+		if want := []string{"one", "behind", "one", "two"}; !slices.Equal(l.bodies, want) {
 			t.Errorf("log has %q, want %q", l.bodies, want)
 		}
 	})
