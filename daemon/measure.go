@@ -16,7 +16,7 @@ import (
 // measureCommand tells how the herd stands.
 type measureCommand struct {
 	Name   string            `arg:"" optional:"" help:"The measure; without one all are listed."`
-	Farm   string            `help:"Of this farm; without it of each farm of the config."`
+	Farm   string            `help:"Of this farm; without it of each farm the log tells of."`
 	From   string            `type:"day" placeholder:"DAY" help:"First day of the period; a year before the last where none is given."`
 	To     string            `type:"day" placeholder:"DAY" help:"Last day of the period; today where none is given."`
 	On     string            `type:"day" placeholder:"DAY" help:"Of this day alone."`
@@ -61,7 +61,7 @@ func (c *measureCommand) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if c.Format == "table" && len(reports) > 0 {
+	if c.Format == "table" && len(reports) > 0 && !c.Shared { // it names animals
 		if err := items(a, "unseen", heldQuery{Farm: c.Farm}, func(u unseenItem) error { u.open(a); return nil }); err != nil {
 			return err
 		}

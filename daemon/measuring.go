@@ -12,7 +12,7 @@ import (
 // measureQuery is the input of the operation "measure".
 type measureQuery struct {
 	Name     string
-	Question measures.Question // farm "" is every farm of the config, to "" today, from "" a year before
+	Question measures.Question // farm "" is every farm the log tells of, to "" today, from "" a year before
 	Shared   int               // least number of animals shown; 0 is not for others
 }
 
@@ -39,9 +39,9 @@ type figureItem struct {
 func (e *engine) measure(ctx context.Context, q measureQuery, emit func(any) error) error {
 	farms := []string{q.Question.Farm}
 	if q.Question.Farm == "" {
-		farms = nil
-		for _, f := range e.project.config.Farms {
-			farms = append(farms, f.ID)
+		var err error
+		if farms, err = e.farms(ctx); err != nil {
+			return err
 		}
 	}
 	for _, farm := range farms {
@@ -55,6 +55,20 @@ func (e *engine) measure(ctx context.Context, q measureQuery, emit func(any) err
 		}
 	}
 	return nil
+}
+
+// farms returns the farms the log tells of.
+func (e *engine) farms(ctx context.Context) ([]string, error) {
+	v, err := e.herdView(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer v.Close()
+	farms, err := v.Farms(ctx)
+	if err == nil && len(farms) == 0 {
+		err = &events.Fault{Kind: events.ErrNotFound, Who: "measure", What: "the log tells of no farm yet: nothing was read so far"}
+	}
+	return farms, err
 }
 
 // dated fills in the period that is meant where none is asked for: the year up to

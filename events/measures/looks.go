@@ -256,6 +256,9 @@ const (
 
 // cautions adds the warnings a share of animals deserves.
 func (f *Figure) cautions() *Figure {
+	if f.N != nil && *f.N == 0 {
+		return f // says nothing anyway
+	}
 	if c := f.Coverage(); c.Told() && c < wholeHerd {
 		f.caution("only %.0f %% of the %s were looked at: these are selected animals, not the herd", float64(c), f.Eligibly)
 	}
