@@ -21,6 +21,7 @@ import (
 	"dewclaw/daemon/internal/archive"
 	"dewclaw/daemon/internal/delivery"
 	"dewclaw/daemon/internal/intake"
+	"dewclaw/daemon/internal/metrics"
 	"dewclaw/daemon/internal/quarantine"
 	"dewclaw/events"
 	"dewclaw/events/herd"
@@ -66,6 +67,9 @@ type engine struct {
 	feeds      *delivery.Desk
 
 	bodies map[string]*httpx.Source // sources whose records come as request bodies, while a daemon runs
+
+	hooks   webhooks
+	metrics *metrics.Metrics // nil unless a daemon runs
 
 	held func(heldNow) // told of records as they are held, from the goroutine of their source; may be nil
 
@@ -194,7 +198,7 @@ func (e *engine) openIntake(context.Context, openOptions) error {
 		return err
 	}
 	e.intake = intake.New(intake.Deps{
-		Log: e.log, Index: e.index, Archive: e.archive, Decoders: decoders, Unpack: unpack, Rules: e.rules,
+		Log: timedLog{e.log, e.now, e.appended}, Index: e.index, Archive: e.archive, Decoders: decoders, Unpack: unpack, Rules: e.rules,
 		Now: e.now, Logger: e.logger, Beat: e.beat, Committed: e.committed,
 	})
 	e.quarantine = quarantine.New(quarantine.Deps{
@@ -279,6 +283,9 @@ func (h heldNow) String() string {
 
 // committed passes on what an entry that was just appended holds.
 func (e *engine) committed(entry *events.Entry) {
+	if e.metrics != nil {
+		e.metrics.Entry(entry)
+	}
 	if e.held == nil {
 		return
 	}

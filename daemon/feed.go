@@ -92,6 +92,9 @@ func aside(f *delivery.State) string {
 	if f.Parked > 0 {
 		w = append(w, fmt.Sprintf("%d parked", f.Parked))
 	}
+	if f.Refused > 0 {
+		w = append(w, fmt.Sprintf("%d refused by the recipient", f.Refused))
+	}
 	if f.Waiting > 0 {
 		w = append(w, fmt.Sprintf("%d wait for their animal", f.Waiting))
 	}
@@ -127,6 +130,14 @@ func printFeed(a *app, f *delivery.State) error {
 		skipped = fmt.Sprintf("%s recorded without a grant in force; to send them: %s",
 			plural(f.Skipped, "stretch of the log was", "stretches of the log were"), a.hint("feed resume "+f.Feed+" --gap"))
 	}
+	fetched := ""
+	if f.Fetched > 0 {
+		fetched = fmt.Sprintf("up to log position %d, %s", f.Fetched-1, f.FetchedAt)
+	}
+	said := ""
+	if f.Confirmed+f.Refused > 0 {
+		said = fmt.Sprintf("%d confirmed, %d refused by the recipient", f.Confirmed, f.Refused)
+	}
 	stands := fmt.Sprintf("the end of the log, position %d", f.End)
 	if f.Position <= f.End {
 		stands = fmt.Sprintf("log position %d of %d; %s events from there on wait safely in the log", f.Position, f.End, behind(f))
@@ -135,9 +146,9 @@ func printFeed(a *app, f *delivery.State) error {
 		"error", f.Error, "attempts", attempt, "generation", fmt.Sprint(f.Generation),
 		"stands at", stands,
 		"sent", fmt.Sprintf("%s, %s, %s", plural(f.Batches, "batch", "batches"), plural(f.Rows, "row", "rows"), plural(f.Deletes, "delete", "deletes")),
-		"last", strings.TrimSpace(f.LastName+" "+f.LastSent), "planned", f.Planned, "left out", skipped)
-	if len(f.Animals) == 0 {
-		return nil
+		"last", strings.TrimSpace(f.LastName+" "+f.LastSent), "fetched", fetched, "replies", said, "planned", f.Planned, "left out", skipped)
+	if err := printRefusals(a, f); err != nil || len(f.Animals) == 0 {
+		return err
 	}
 	a.printf("\nwhat stays behind:\n")
 	s := newSheet("animal", "state", ">events", ">from", "why")
@@ -150,6 +161,28 @@ func printFeed(a *app, f *delivery.State) error {
 			state += ", urgent"
 		}
 		s.row(b.Subject, state, b.Events, b.First, b.Why)
+	}
+	return s.print(a.stdout)
+}
+
+// printRefusals lists what the recipient got and refused.
+func printRefusals(a *app, f *delivery.State) error {
+	if len(f.Refusals) == 0 {
+		return nil
+	}
+	a.printf("\nwhat the recipient refused:\n")
+	s := newSheet("animal", "event", "why", "and now")
+	for _, x := range f.Refusals {
+		now := "to be corrected: " + a.hint("correct "+x.ID)
+		switch x.State {
+		case "waits":
+			now = "corrected; the correction is not sent yet"
+		case "sent":
+			now = "corrected, and sent as " + x.Newer
+		case delivery.Confirmed, delivery.Refused:
+			now = "corrected, and " + x.State + " as " + x.Newer
+		}
+		s.row(x.Subject, x.Kind+" "+x.ID, x.Reason, now)
 	}
 	return s.print(a.stdout)
 }

@@ -46,6 +46,12 @@ func (e *engine) sink(_ context.Context, f *config.Feed) (adapters.Sink, error) 
 	if f.Watermill != nil {
 		return e.watermillSink(f)
 	}
+	switch {
+	case f.Webhook != nil:
+		return e.webhook(f)
+	case f.Pull != nil:
+		return nowhere{}, nil
+	}
 	return folder.OpenSink(folder.SinkOptions{Who: who, Dir: f.Folder, IDs: true})
 }
 

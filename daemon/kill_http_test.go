@@ -45,7 +45,7 @@ func newHTTPProject(t testing.TB, more string) httpProject {
 listen: {address: %q}
 tokens: [{name: device, sha256: %q, farms: [hilltop]}]
 farms: {hilltop: {name: Hilltop, zone: Europe/Berlin}}
-sources: {scores: {farm: hilltop, http: {}, mapping: gait.yaml}}
+sources: {scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}}
 `, address, httpx.HashToken(p.token))+more)
 	write(t, filepath.Join(p.dir, "gait.yaml"), gaitNDJSON)
 	return p
@@ -78,7 +78,7 @@ func (p httpProject) post(body string) (int, httpx.Receipt, error) {
 }
 
 func gaitLine(n int) string {
-	return fmt.Sprintf(`{"id":"g-%d","cow":"2760003123%05d","at":"2025-03-03T06:41:10","score":2}`+"\n", n, n)
+	return fmt.Sprintf(`{"id":"g-%d","cow":"276000312%06d","at":"2025-03-03T06:41:10","score":2}`+"\n", n, n)
 }
 
 // TestKill_BetweenAppendAndAnswerLeavesABodyOnceInTheLog stops the daemon exactly
@@ -86,7 +86,7 @@ func gaitLine(n int) string {
 // again, and they are known.
 func TestKill_BetweenAppendAndAnswerLeavesABodyOnceInTheLog(t *testing.T) {
 	p := newHTTPProject(t, "")
-	body := gaitLine(1) + gaitLine(2) + `{"id":"g-3","cow":"276000312300003","at":"2025-03-03T06:41:10","score":9}` + "\n"
+	body := gaitLine(1) + gaitLine(2) + `{"id":"g-3","cow":"276000312000003","at":"2025-03-03T06:41:10","score":9}` + "\n"
 	failed := make(chan error, 1)
 	go func() {
 		status, _, err := p.post(body)

@@ -11,6 +11,7 @@ import (
 
 	"dewclaw/daemon/internal/api"
 	"dewclaw/daemon/internal/intake"
+	"dewclaw/daemon/internal/metrics"
 )
 
 // runCommand is the daemon: it reads sources, keeps the log and feeds
@@ -43,6 +44,7 @@ func (c *runCommand) Run(a *app) error {
 	if err := e.openBodies(); err != nil {
 		return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
 	}
+	e.metrics = metrics.New(e.standing)
 	err = newDaemon(e).run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()
@@ -95,6 +97,7 @@ func newDaemon(e *engine) *daemon {
 	d.add("reading the log again", d.rereadLog)
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
+	d.add("replies", d.replies)
 	d.add("socket", d.serve)
 	d.add("requests", d.listen)
 	return d

@@ -34,6 +34,7 @@ var mediaTypes = map[string][]string{
 	"json":   {"application/json"},
 	"ndjson": {"application/x-ndjson", "application/jsonl"},
 	"csv":    {"text/csv"},
+	"ade":    {"application/json"},
 }
 
 // head looks at what a request says of its body.

@@ -29,7 +29,7 @@ var problems = map[string]Problem{
 	"method":       {Title: "This cannot be done to it", Status: http.StatusMethodNotAllowed},
 	"no-token":     {Title: "A token is needed", Status: http.StatusUnauthorized},
 	"not-allowed":  {Title: "The token is for other things", Status: http.StatusForbidden},
-	"no-grant":     {Title: "No grant is in force", Status: http.StatusForbidden},
+	"paused":       {Title: "The feed is paused", Status: http.StatusForbidden},
 	"request":      {Title: "The request cannot be read", Status: http.StatusBadRequest},
 	"media-type":   {Title: "The body is of another kind", Status: http.StatusUnsupportedMediaType},
 	"too-large":    {Title: "The body is too large", Status: http.StatusRequestEntityTooLarge},
@@ -38,6 +38,20 @@ var problems = map[string]Problem{
 	"unavailable":  {Title: "It cannot be taken now", Status: http.StatusServiceUnavailable, RetryAfter: 5 * time.Second},
 	"not-prepared": {Title: "There is nothing that could answer", Status: http.StatusNotAcceptable},
 	"internal":     {Title: "A bug", Status: http.StatusInternalServerError},
+}
+
+// WriteState answers whether all is well: 200, or 503 with the reasons that are
+// told.
+func WriteState(w http.ResponseWriter, ok bool, reasons []string) {
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	if !ok {
+		w.WriteHeader(http.StatusServiceUnavailable)
+	}
+	_ = json.NewEncoder(w).Encode(struct {
+		OK      bool     `json:"ok"`
+		Reasons []string `json:"reasons,omitempty"`
+	}{ok, reasons})
 }
 
 // NewProblem returns a problem of a type of this package.

@@ -249,6 +249,7 @@ func (r *reader) checkFeed(c *Config, f *Feed) {
 		r.checkRecipient(c, path+".recipient", f.Recipient)
 	}
 	r.checkTarget(c, path, f)
+	r.checkReplies(c, path, f)
 	r.checkGrants(c, path, f)
 }
 
@@ -261,7 +262,7 @@ func (r *reader) checkTarget(c *Config, path string, f *Feed) {
 	if !r.has(path + ".to") {
 		return
 	}
-	if !r.one(path+".to", "folder", "nats", "mqtt", "watermill") {
+	if !r.one(path+".to", "folder", "nats", "mqtt", "watermill", "webhook", "pull") {
 		return
 	}
 	if r.has(path + ".to.folder") {
@@ -271,14 +272,22 @@ func (r *reader) checkTarget(c *Config, path string, f *Feed) {
 		return
 	}
 	way := "mqtt"
-	if f.Watermill != nil {
+	switch {
+	case f.Watermill != nil:
 		way = "watermill"
-	}
-	if f.Stream != nil {
+	case f.Stream != nil:
 		way = "nats"
 		r.checkServer(path+".to.nats", &f.Stream.Server)
+	case f.Webhook != nil:
+		way = "webhook"
+		r.checkWebhook(path, f.Webhook)
+	case f.Pull != nil:
+		way = "pull"
+		if f.KnownAnimals {
+			r.fault(path+".known-animals", "any with pull", "wait")
+		}
 	}
-	if f.Format != CloudEvents && f.Format != "" {
+	if f.Format != CloudEvents && f.Format != "" && (f.Format != ADE || f.Pull == nil) {
 		r.fault(path+".format", "cloudevents with "+way, string(f.Format))
 	}
 	if f.Deletes != DeletesColumn && f.Deletes != "" {

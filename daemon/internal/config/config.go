@@ -151,6 +151,9 @@ type Feed struct {
 	Stream       *StreamTarget   // nil for anything else
 	MQTT         *MQTTTarget     // nil for anything else
 	Watermill    *WatermillTopic // nil for anything else
+	Webhook      *Webhook        // nil for anything else
+	Pull         *Pull           // nil for anything else
+	Replies      *Replies        // nil if no files with replies are expected
 	Deletes      Deletes         // never empty
 	KnownAnimals bool            // wait until a roster knows the animal
 	Fields       Fields          // Pseudonyms if the feed asks for less than its grant gives, else Identities

@@ -39,8 +39,11 @@
 //	      schemes: {ear-tag: uk.cts.eartag}  ADE's name of a scheme
 //	      locations: {larkfield: {scheme: uk.cph, id: 12/345/6789}}
 //	      toes: false               positions are toes where the claw is known
-//	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}, {mqtt: {url: …, topic: …}}
-//	                                or {watermill: {transport: …, url: …, topic: …}}
+//	    to: {folder: out/vet}       or {nats: {url: …, subject: …}}, {mqtt: {url: …, topic: …}},
+//	                                {watermill: {transport: …, url: …, topic: …}},
+//	                                {webhook: {url: https://…, secrets: [{file: …}], attempts: 8, timeout: 20s}},
+//	                                {pull: {page: 1000}}: the recipient fetches it
+//	    replies: {folder: in/vet}   where files with the recipient's replies arrive; over HTTP it needs nothing
 //	    deletes: column             column, file or report
 //	    known-animals: any          any, or wait until a roster knows the animal
 //	    identities: granted         granted, or pseudonyms for less than that
@@ -54,8 +57,9 @@
 //	  address: 127.0.0.1:8410       other addresses want tls, or unencrypted: true
 //	  tls: {cert: …, key: …}
 //	  max-body: 64MiB               of a request, unless its source says otherwise
+//	  metrics: token                who may read /metrics: who has a token for it, or open
 //	tokens:                         who may ask over HTTP; "dewclaw token" makes the line
-//	  - {name: chute-device, sha256: …, sources: [chute], farms: [larkfield], until: 2026-12-31}
+//	  - {name: chute-device, sha256: …, sources: [chute], feeds: [vet-pull], farms: [larkfield], metrics: true, until: 2026-12-31}
 //	settings: {toe-hairline: 82.55} thresholds, named in the code lists advisories, timings and due
 //
 // The mapping of a source may be one that is built in: "builtin:ade-roster".

@@ -3,8 +3,11 @@ package config
 import (
 	"fmt"
 	"net"
+	"net/url"
 	"regexp"
 	"slices"
+	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -16,11 +19,99 @@ var httpSourceMembers = []member[HTTPSource]{
 	{"max-body", false, func(r *reader, v value, s *HTTPSource) { s.MaxBody = r.size(v, minBody, maxBody) }},
 }
 
+var pullMembers = []member[Pull]{
+	{"page", false, func(r *reader, v value, p *Pull) { p.Page = r.whole(v, 1, maxPage) }},
+}
+
+var webhookMembers = []member[Webhook]{
+	{"url", true, func(r *reader, v value, w *Webhook) { w.URL = r.httpURL(v) }},
+	{"secrets", true, func(r *reader, v value, w *Webhook) { w.Secrets = r.secrets(v) }},
+	{"attempts", false, func(r *reader, v value, w *Webhook) { w.Attempts = r.whole(v, 1, 100) }},
+	{"timeout", false, func(r *reader, v value, w *Webhook) { w.Timeout = r.duration(v, time.Second) }},
+	{"ca", false, func(r *reader, v value, w *Webhook) { w.CA = r.path(v) }},
+	{"unencrypted", false, func(r *reader, v value, w *Webhook) { w.Unencrypted = r.truth(v) }},
+}
+
+func (r *reader) webhook(v value) *Webhook {
+	w := &Webhook{Attempts: defaultAttempts, Timeout: defaultTimeout}
+	object(r, v, webhookMembers, w)
+	return w
+}
+
+// secrets reads a list of references to secrets.
+func (r *reader) secrets(v value) []Secret {
+	items, _ := r.items(v, false)
+	var out []Secret
+	for _, x := range items {
+		out = append(out, r.secret(x))
+	}
+	return out
+}
+
+// httpURL reads an http: or https: URL without anything secret in it.
+func (r *reader) httpURL(v value) string {
+	s := r.text(v)
+	if s == "" {
+		return ""
+	}
+	u, err := url.Parse(s)
+	switch {
+	case err != nil || u.Host == "" || u.Fragment != "" || !strings.HasPrefix(s, u.Scheme) || u.Scheme != "http" && u.Scheme != "https":
+		r.wrong(v, "a URL such as https://receiver.example/hooves", quote(s))
+		return ""
+	case u.User != nil:
+		r.wrong(v, "a URL without user and password", "one with them", "who sends is told by the signature")
+		return ""
+	}
+	return s
+}
+
+// checkWebhook looks at where a webhook goes.
+func (r *reader) checkWebhook(path string, w *Webhook) {
+	if u, err := url.Parse(w.URL); err == nil && u.Scheme == "http" && !w.Unencrypted && !isLoopback(net.JoinHostPort(u.Hostname(), "0")) {
+		r.fault(path+".to.webhook.url", "https", quote(w.URL), "or unencrypted: true, if the way there is safe by other means")
+	}
+}
+
+var repliesMembers = []member[Replies]{
+	{"folder", true, func(r *reader, v value, p *Replies) { p.Folder = r.path(v) }},
+	{"files", false, func(r *reader, v value, p *Replies) { p.Files = r.texts(v, r.pattern) }},
+}
+
+func (r *reader) replies(v value) *Replies {
+	p := &Replies{Files: []string{"*"}}
+	object(r, v, repliesMembers, p)
+	return p
+}
+
+// checkReplies wants a folder of its own for the files with replies to a feed.
+func (r *reader) checkReplies(c *Config, path string, f *Feed) {
+	if f.Replies == nil || f.Replies.Folder == "" {
+		return
+	}
+	path += ".replies.folder"
+	for i := range c.Sources {
+		if s := &c.Sources[i]; s.Folder == f.Replies.Folder || s.Below && s.Folder != "" && within(s.Folder, f.Replies.Folder) {
+			r.fault(path, "a folder that no source reads", quote(f.Replies.Folder)+", which source "+s.ID+" reads")
+		}
+	}
+	for i := range c.Feeds {
+		o := &c.Feeds[i]
+		if o.Folder == f.Replies.Folder {
+			r.fault(path, "a folder that no feed writes to", quote(f.Replies.Folder)+", which feed "+o.ID+" writes to")
+		}
+		if o.ID < f.ID && o.Replies != nil && o.Replies.Folder == f.Replies.Folder {
+			r.fault(path, "a folder of its own", quote(f.Replies.Folder)+", as feed "+o.ID)
+		}
+	}
+}
+
 var listenMembers = []member[Listen]{
 	{"address", true, func(r *reader, v value, l *Listen) { l.Address = r.address(v) }},
 	{"tls", false, func(r *reader, v value, l *Listen) { object(r, v, listenTLSMembers, l) }},
 	{"unencrypted", false, func(r *reader, v value, l *Listen) { l.Unencrypted = r.truth(v) }},
 	{"max-body", false, func(r *reader, v value, l *Listen) { l.MaxBody = r.size(v, minBody, maxBody) }},
+	{"metrics", false, func(r *reader, v value, l *Listen) { l.OpenMetrics = r.choice(v, "token", "open") == "open" }},
 }
 
 var listenTLSMembers = []member[Listen]{
@@ -56,7 +147,9 @@ var tokenMembers = []member[Token]{
 	{"name", true, func(r *reader, v value, t *Token) { t.Name = r.id(v) }},
 	{"sha256", true, func(r *reader, v value, t *Token) { t.Hash = r.hash(v) }},
 	{"sources", false, func(r *reader, v value, t *Token) { t.Sources = r.texts(v, r.id) }},
+	{"feeds", false, func(r *reader, v value, t *Token) { t.Feeds = r.texts(v, r.id) }},
 	{"farms", false, func(r *reader, v value, t *Token) { t.Farms = r.texts(v, r.id) }},
+	{"metrics", false, func(r *reader, v value, t *Token) { t.Metrics = r.truth(v) }},
 	{"until", false, func(r *reader, v value, t *Token) { t.Until = r.day(v) }},
 }
 
@@ -76,8 +169,8 @@ func (r *reader) tokens(v value) []Token {
 	out := make([]Token, len(items))
 	for i, x := range items {
 		object(r, x, tokenMembers, &out[i])
-		if !r.hasAny(x.path, "sources", "farms") {
-			r.wrong(x, "sources or farms: what the token is for", "neither")
+		if !r.hasAny(x.path, "sources", "feeds", "farms", "metrics") {
+			r.wrong(x, "sources, feeds, farms or metrics: what the token is for", "none of them")
 		}
 	}
 	return out
@@ -112,6 +205,17 @@ func (r *reader) checkListen(c *Config) {
 		}
 		r.wantToken(c, path, "--source "+s.ID, func(t *Token) bool { return t.MaySend(s) })
 	}
+	for i := range c.Feeds {
+		f := &c.Feeds[i]
+		if f.Pull == nil {
+			continue
+		}
+		path := "feeds." + f.ID + ".to.pull"
+		if !r.has("listen") {
+			r.fault(path, "listen, to be fetched from", "none", `add at the top: listen: {address: "127.0.0.1:8410"}`)
+		}
+		r.wantToken(c, path, "--feed "+f.ID, func(t *Token) bool { return t.MayFetch(f) })
+	}
 }
 
 // wantToken wants a token that may do what a part is there for; a part that
@@ -135,6 +239,11 @@ func (r *reader) checkToken(c *Config, i int) {
 			r.unknownID(path+".sources", "a source of this file", id, ids(c.Sources, func(s *Source) string { return s.ID }))
 		} else if s.HTTP == nil {
 			r.fault(path+".sources", "a source that takes requests (http: {})", quote(id))
+		}
+	}
+	for _, id := range t.Feeds {
+		if c.Feed(id) == nil {
+			r.unknownID(path+".feeds", "a feed of this file", id, ids(c.Feeds, func(f *Feed) string { return f.ID }))
 		}
 	}
 	for _, id := range t.Farms {

@@ -29,6 +29,12 @@ const (
 	defaultBody = 64 << 20
 	minBody     = 1 << 10
 	maxBody     = 2 << 30
+
+	defaultAttempts = 8
+	defaultTimeout  = 20 * time.Second // Standard Webhooks 1.0.0: 15 to 30 s
+	webhookRows     = 100
+	defaultPage     = 1000
+	maxPage         = 10_000
 )
 
 var topMembers = []member[Config]{
@@ -197,6 +203,7 @@ var feedMembers = []member[Feed]{
 	}},
 	{"begin", false, func(r *reader, v value, f *Feed) { f.FromNow = r.choice(v, "start", "now") == "now" }},
 	{"every", false, func(r *reader, v value, f *Feed) { f.Every = r.duration(v, 0) }},
+	{"replies", false, func(r *reader, v value, f *Feed) { f.Replies = r.replies(v) }},
 	{"batch", false, func(r *reader, v value, f *Feed) { object(r, v, batchMembers, f) }},
 }
 
@@ -213,6 +220,11 @@ var targetMembers = []member[Feed]{
 	}},
 	{"mqtt", false, func(r *reader, v value, f *Feed) { r.mqttTarget(v, f) }},
 	{"watermill", false, func(r *reader, v value, f *Feed) { r.watermillTarget(v, f) }},
+	{"webhook", false, func(r *reader, v value, f *Feed) { f.Webhook = r.webhook(v) }},
+	{"pull", false, func(r *reader, v value, f *Feed) {
+		f.Pull = &Pull{Page: defaultPage}
+		object(r, v, pullMembers, f.Pull)
+	}},
 }
 
 var streamTargetMembers = append(under(serverMembers, func(s *StreamTarget) *Server { return &s.Server }),
@@ -224,6 +236,9 @@ var streamTargetMembers = append(under(serverMembers, func(s *StreamTarget) *Ser
 func (r *reader) feed(id string, v value) Feed {
 	f := Feed{ID: id, Format: CloudEvents, Deletes: DeletesColumn, Fields: Identities, Rows: defaultRows, Size: defaultSize}
 	object(r, v, feedMembers, &f)
+	if f.Webhook != nil && !r.has("feeds."+id+".batch.rows") {
+		f.Rows = webhookRows // so many go before the cursor moves
+	}
 	return f
 }
 

@@ -41,6 +41,10 @@
 // anything that belongs to it changes; such rows are told apart by their
 // entity, because their id counts the revisions of the examination alone.
 //
+// A recipient that fetches keeps its cursor itself: [Desk.Fetch] judges any stretch
+// of the log for it by the rule and the grants of now. Its feed runs beside that as
+// all do, to nowhere, so that history and grants are kept.
+//
 // # What stays behind
 //
 // An event that mapping or recipient refuse is parked, and with it what follows
@@ -66,6 +70,8 @@
 //	<feed>.state            generation, cursor, plan, pause, counters
 //	<feed>.history          by which rule each stretch of the log was judged
 //	<feed>.animal.<hash>    what stays behind of one animal, and why
+//	<feed>.reply.<place>    what the recipient said of events of one entry it got
+//	<feed>.fetched          how far a recipient that fetches has come, for people
 //	<feed>.mapping.<hash>   text of the mapping a planned batch may need
 //
 // A cursor is the place of the first event that is not settled. A plan is

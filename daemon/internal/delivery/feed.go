@@ -49,6 +49,7 @@ type feed struct {
 	looked  time.Time // when known animals were looked for
 	roster  bool      // a roster statement went by since
 	herdAt  events.Position
+	fetched fetched // of a feed that is fetched
 
 	attempt int
 	retry   time.Time
@@ -58,6 +59,9 @@ type feed struct {
 	wanted    int        // commands that want their turn
 	interrupt context.CancelFunc
 	shown     State
+	stood     standing
+
+	replies replies // has a lock of its own
 }
 
 func newFeed(d *Desk, cfg *config.Feed) (*feed, error) {

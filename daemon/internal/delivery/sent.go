@@ -10,7 +10,7 @@ import (
 // Sent tells what became of one event in each feed.
 type Sent struct {
 	Feed       string `json:"feed"`
-	State      string `json:"state"` // sent, planned, waiting, parked, not yet, not carried or skipped
+	State      string `json:"state"` // sent, confirmed, refused (by the recipient, who got it), planned, waiting, parked, not yet, not carried or skipped
 	Generation int    `json:"generation"`
 	Why        string `json:"why,omitempty"`
 }
@@ -26,12 +26,24 @@ func (d *Desk) Sent(ctx context.Context, p events.Place) ([]Sent, error) {
 		}
 		s, err := f.sent(ctx, &l, p)
 		f.give()
+		if err == nil && (s.State == "sent" || s.State == "planned") {
+			err = f.saidOf(ctx, p, &s)
+		}
 		if err != nil {
 			return nil, err
 		}
 		out = append(out, s)
 	}
 	return out, nil
+}
+
+// saidOf adds what the recipient said of an event it got.
+func (f *feed) saidOf(ctx context.Context, p events.Place, s *Sent) error {
+	a, ok, err := f.answer(ctx, p)
+	if ok {
+		s.State, s.Why = a.Outcome, a.Reason
+	}
+	return err
 }
 
 func (f *feed) sent(ctx context.Context, l *lookup, p events.Place) (Sent, error) {

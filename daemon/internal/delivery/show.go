@@ -32,16 +32,21 @@ type State struct {
 	Rows       int             `json:"rows"`
 	Deletes    int             `json:"deletes"`
 	Late       int             `json:"late"`
-	LastSent   string          `json:"lastSent,omitempty"` // RFC 3339
-	LastName   string          `json:"lastName,omitempty"` // of the last batch, without extension
-	Planned    string          `json:"planned,omitempty"`  // name of the batch that is on its way
-	Attempt    int             `json:"attempt,omitempty"`  // failed so far
-	Retry      string          `json:"retry,omitempty"`    // when it is tried again, RFC 3339
+	LastSent   string          `json:"lastSent,omitempty"`  // RFC 3339
+	LastName   string          `json:"lastName,omitempty"`  // of the last batch, without extension
+	Fetched    events.Position `json:"fetched,omitempty"`   // the recipient fetches, and has asked for what comes from here on
+	FetchedAt  string          `json:"fetchedAt,omitempty"` // when, RFC 3339
+	Planned    string          `json:"planned,omitempty"`   // name of the batch that is on its way
+	Attempt    int             `json:"attempt,omitempty"`   // failed so far
+	Retry      string          `json:"retry,omitempty"`     // when it is tried again, RFC 3339
 	Error      string          `json:"error,omitempty"`
-	Waiting    int             `json:"waiting"`           // events that wait until their animal is known
-	Parked     int             `json:"parked"`            // events that were refused, and what follows of their animals
-	Skipped    int             `json:"skipped"`           // stretches of the log that were recorded without a grant and not sent
-	Animals    []Behind        `json:"animals,omitempty"` // of which something stays behind, longest first; at most a thousand
+	Waiting    int             `json:"waiting"`            // events that wait until their animal is known
+	Parked     int             `json:"parked"`             // events that were refused, and what follows of their animals
+	Skipped    int             `json:"skipped"`            // stretches of the log that were recorded without a grant and not sent
+	Confirmed  int             `json:"confirmed"`          // events of which the recipient says that it has them
+	Refused    int             `json:"refused"`            // events that it got and says it could not take in
+	Refusals   []Refusal       `json:"refusals,omitempty"` // of these, oldest first; at most a thousand
+	Animals    []Behind        `json:"animals,omitempty"`  // of which something stays behind, longest first; at most a thousand
 }
 
 // Behind is what stays behind of one animal.
@@ -63,10 +68,13 @@ func (d *Desk) List(ctx context.Context) ([]State, error) {
 	var out []State
 	for _, f := range d.feeds {
 		s, err := f.look(ctx)
+		if err == nil {
+			err = f.countReplies(ctx, &s)
+		}
 		if err != nil {
 			return nil, err
 		}
-		s.Animals = nil
+		s.Animals, s.Refusals = nil, nil
 		out = append(out, s)
 	}
 	return out, nil
@@ -79,7 +87,11 @@ func (d *Desk) Show(ctx context.Context, id string) (State, error) {
 	if err != nil {
 		return State{}, err
 	}
-	return f.look(ctx)
+	s, err := f.look(ctx)
+	if err != nil {
+		return s, err
+	}
+	return s, f.tellReplies(ctx, &s)
 }
 
 func (f *feed) look(ctx context.Context) (State, error) {
@@ -100,8 +112,7 @@ func (f *feed) look(ctx context.Context) (State, error) {
 		s := f.shown
 		f.mu.Unlock()
 		if s.Feed != "" {
-			err := f.lag(ctx, &s)
-			return s, err
+			return s, f.lag(ctx, &s)
 		}
 		if ctx.Err() != nil {
 			return State{}, err
@@ -139,18 +150,12 @@ func (f *feed) show() {
 	}
 	st := &f.state
 	s := State{
-		Feed: f.cfg.ID, Recipient: f.cfg.Recipient, To: f.cfg.Folder, State: "running", Generation: st.Generation,
+		Feed: f.cfg.ID, Recipient: f.cfg.Recipient, To: f.cfg.Target(), State: "running", Generation: st.Generation,
 		Position: st.Cursor.Position, Index: st.Cursor.Index, Batches: st.Batches, Rows: st.Rows, Deletes: st.Deletes, Late: st.Late,
 		LastSent: moment(st.LastSent), LastName: st.LastName,
 	}
-	if f.cfg.Stream != nil {
-		s.To = f.cfg.Stream.URL
-	}
-	if f.cfg.MQTT != nil {
-		s.To = f.cfg.MQTT.URL
-	}
-	if f.cfg.Watermill != nil {
-		s.To = f.cfg.Watermill.URL
+	if f.fetched.Place.Position > 0 {
+		s.Fetched, s.FetchedAt = f.fetched.Place.Position, moment(f.fetched.At)
 	}
 	if st.Plan != nil {
 		s.Planned = st.Plan.Name
@@ -185,8 +190,12 @@ func (f *feed) show() {
 			})
 		}
 	}
+	stood := standing{history: f.history.copy(), cursor: st.Cursor}
+	if st.Plan != nil {
+		stood.planned = st.Plan.To
+	}
 	f.mu.Lock()
-	f.shown = s
+	f.shown, f.stood = s, stood
 	f.mu.Unlock()
 }
 

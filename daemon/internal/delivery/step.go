@@ -56,6 +56,9 @@ func (f *feed) load(ctx context.Context) error {
 	if _, err := f.store.load(ctx, f.store.key("history"), &h); err != nil {
 		return err
 	}
+	if _, err := f.store.load(ctx, f.store.key("fetched"), &f.fetched); err != nil {
+		return err
+	}
 	a, err := loadAttic(ctx, &f.store)
 	if err != nil {
 		return err
