@@ -9,9 +9,10 @@ import (
 
 // codesCommand prints the code lists: their names, one list, or one entry.
 type codesCommand struct {
-	List string `arg:"" optional:"" help:"A list; without it the names of all lists."`
-	Code string `arg:"" optional:"" help:"One code of it."`
-	JSON bool   `name:"json" help:"One JSON object a line."`
+	List   string `arg:"" optional:"" help:"A list; without it the names of all lists."`
+	Code   string `arg:"" optional:"" help:"One code of it."`
+	Format string `enum:"table,csv,json" default:"table" help:"Of a list: table; or csv or json with every member of every entry, json with version and changes."`
+	JSON   bool   `name:"json" help:"One JSON object a line."`
 }
 
 type codeLine struct {
@@ -25,12 +26,18 @@ type codeLine struct {
 }
 
 func (c *codesCommand) Run(a *app) error {
+	if c.Format != "table" && (c.List == "" || c.Code != "" || c.JSON) {
+		return refuse("codes: --format is for one whole list, and not together with --json", "dewclaw codes LIST --format "+c.Format)
+	}
 	if c.List == "" {
 		return c.names(a)
 	}
 	l := codes.Find(c.List)
 	if l == nil {
 		return missing("code list", c.List, codes.Names(), "dewclaw codes")
+	}
+	if c.Format != "table" {
+		return l.Write(a.stdout, c.Format)
 	}
 	entries := l.Entries()
 	if c.Code != "" {
@@ -48,16 +55,16 @@ func (c *codesCommand) Run(a *app) error {
 		}
 		return nil
 	}
-	if c.Code != "" {
-		e := entries[0]
-		facts(a.stdout, "", "code", e.Code, "name", e.Name, "meaning", e.Meaning, "kind of", e.Parent, "source", e.Source, "source read", e.Seen)
-		return nil
+	if c.Code == "" { // the rest of an entry is too wide for a screen
+		s := newSheet("code", "name", "meaning")
+		for _, e := range entries {
+			s.row(e.Code, e.Name, e.Meaning)
+		}
+		return s.print(a.stdout)
 	}
-	s := newSheet("code", "name", "meaning")
-	for _, e := range entries {
-		s.row(e.Code, e.Name, e.Meaning)
-	}
-	return s.print(a.stdout)
+	e := entries[0]
+	facts(a.stdout, "", "code", e.Code, "name", e.Name, "meaning", e.Meaning, "kind of", e.Parent, "source", e.Source, "source read", e.Seen)
+	return nil
 }
 
 func (c *codesCommand) names(a *app) error {
