@@ -1,41 +1,27 @@
 package mapping
 
 import (
-	"slices"
-
 	"dewclaw/events"
 	"dewclaw/schema/codes"
 )
 
 // This file settles which claw is meant.
 
-// side turns a left or right claw into inner or outer. Seen from behind, the
-// left claw of a left foot is the outer one, of a right foot the inner one; seen
-// from the front it is the other way round.
+// side turns a word of the mapping's claw scheme (list claw-schemes) into inner
+// or outer, as the scheme is defined there; codes of a claw stay as they are.
 func (m *Mapper) side(claw, foot string) string {
-	i := slices.Index(sideCodes, claw)
-	if i < 0 {
+	if !isSide(claw) {
 		return claw
 	}
 	if foot == "" && len(m.reasons) > 0 {
 		return claw // the row is held already, perhaps for its foot
 	}
-	if foot == "" {
-		m.reason("foot", "", "the foot, to tell inner and outer of a "+claw+" claw", "nothing")
+	at, p := codes.ClawOf(m.run.in.sides, foot, claw)
+	if p != nil {
+		m.reason("foot", "", p.Wanted, p.Got)
 		return claw
 	}
-	outer := (claw == "left" || claw == "dewclaw-left") == (foot[0] == 'L')
-	if m.run.in.sides == "from-front" {
-		outer = !outer
-	}
-	side := "inner"
-	if outer {
-		side = "outer"
-	}
-	if i >= 2 {
-		side = "dewclaw-" + side
-	}
-	return side
+	return at.Claw
 }
 
 // settleClaws gives a claw to the events that leave it to the finding: none for

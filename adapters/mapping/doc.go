@@ -88,8 +88,9 @@
 //	                            tells of a group: a footbath of a pen names no animal
 //	occurred: …                 when; every kind but animal needs it
 //	visit: Visit                key of the visit the record belongs to
-//	sides: from-behind          how left and right claws are seen: from-behind or from-front; then
-//	                            left, right, dewclaw-left and dewclaw-right are codes of a claw too.
+//	sides: from-behind          how claws are named (list claw-schemes): from-behind or from-front, then
+//	                            left, right, dewclaw-left and dewclaw-right are codes of a claw too; or
+//	                            medial-lateral. Claw numbers are two tables over one column, of foot and claw.
 //	                            Feet are the animal's own; a device that mirrors them says so in a table
 //	row: {foot: …, claw: …}     fields for every event of the row that has them and does not say itself
 //	tables: {feet: {VL: LF}}    code tables by name

@@ -51,7 +51,7 @@ func (m *Mapper) code(v *value, s string, final bool) (string, bool) {
 		return s, true
 	}
 	if t.isCode() && t.list != nil && s != "" && !t.list.Has(s) {
-		if t.sides && m.run.in.sides != "" && slices.Contains(sideCodes, s) {
+		if t.sides && slices.Contains(m.run.in.claws, s) {
 			return s, true
 		}
 		p := t.list.Problem(s)

@@ -158,7 +158,7 @@ func plainField(v *value) *field {
 
 // fix works out a constant once and for all.
 func (c *compiler) fix(f *field, n *node, what string) *result {
-	m := &Mapper{run: &Run{in: &Inward{csv: c.csv, sides: "from-behind"}}, here: utc()} // sides are settled when the file is read
+	m := &Mapper{run: &Run{in: &Inward{csv: c.csv, claws: sideWords("")}}, here: utc()} // sides are settled when the file is read
 	r := *m.eval(f)
 	for _, x := range m.reasons {
 		c.add(n, what, x.Wanted, x.Got)

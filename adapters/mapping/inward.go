@@ -40,7 +40,8 @@ type Inward struct {
 	total    *total
 	complete *completeness
 	tests    []*test
-	sides    string // from-behind, from-front or ""
+	sides    string   // a claw scheme or ""
+	claws    []string // its words
 
 	values    []*value // every value, in the order they were compiled
 	docValues []*value // values read from the document
@@ -193,7 +194,9 @@ func (c *compiler) inward(root *node, in *Inward) {
 		in.visit = c.value(n, "visit", &target{field: "visit", typ: events.TextField}, row)
 	}
 	if n := root.get("sides"); n != nil {
-		in.sides = c.word(n, "sides", "from-behind", "from-front")
+		if in.sides = c.word(n, "sides", sideSchemes...); in.sides != "" {
+			in.claws = sideWords(in.sides)
+		}
 	}
 	if n := root.get("animal"); n != nil {
 		in.animal = c.identifiers(n)
@@ -309,11 +312,22 @@ func (c *compiler) agree(root *node, in *Inward) {
 	if in.gone != nil && (in.record.own == nil || in.record.group != nil || in.complete != nil) {
 		c.add(root.get("gone"), "gone", "it only beside a key of the source's own for each row (record: {key: …}), and not complete", "it without")
 	}
-	if in.sides == "" {
-		for _, v := range c.values {
-			if v.target.sides && v.hasSides() {
-				c.add(v.node, "sides", "from-behind or from-front, where claws are left and right", "nothing")
-				break
+	c.checkSides(in.sides)
+}
+
+// checkSides holds the words of claws that the mapping makes to its scheme.
+func (c *compiler) checkSides(scheme string) {
+	for _, v := range c.values {
+		if !v.target.sides {
+			continue
+		}
+		for _, w := range v.sides() {
+			switch {
+			case scheme == "":
+				c.add(v.node, "sides", "from-behind or from-front, where claws are left and right; medial-lateral, where they are that", "nothing")
+				return
+			case !slices.Contains(sideWords(scheme), w):
+				c.add(v.node, "claw", "one of "+listed(sideWords(scheme))+" (sides: "+scheme+")", quote(w))
 			}
 		}
 	}

@@ -75,19 +75,45 @@ func (t *target) isTime() bool {
 	return t.typ == events.DayField || t.typ == events.DaysField || t.typ == events.MomentField || t.clock
 }
 
-// Codes a claw may have beside those of its list, where sides are seen.
-var sideCodes = []string{"left", "right", "dewclaw-left", "dewclaw-right"}
+// sideSchemes are the claw schemes a mapping may declare: those whose words say
+// nothing of the foot. Numbers of claws are two tables over one column.
+var sideSchemes = []string{"from-behind", "from-front", "medial-lateral"}
+
+// isSide reports whether a word is one of a scheme, beside the codes of a claw.
+func isSide(s string) bool {
+	switch strings.TrimPrefix(s, "dewclaw-") {
+	case "left", "right", "medial", "lateral":
+		return true
+	}
+	return false
+}
+
+// sideWords are the words of a scheme; of any of them for "".
+func sideWords(scheme string) []string {
+	var out []string
+	for _, code := range sideSchemes {
+		if scheme != "" && scheme != code {
+			continue
+		}
+		for _, w := range codes.ClawSchemes().Get(code).Words {
+			if !slices.Contains(out, w) {
+				out = append(out, w)
+			}
+		}
+	}
+	return out
+}
 
 // check says what was wanted instead of a code in a table, or "".
 func (t *target) check(code string) string {
 	switch {
 	case t.isCode() && t.list != nil:
-		if t.list.Has(code) || t.sides && slices.Contains(sideCodes, code) {
+		if t.list.Has(code) || t.sides && isSide(code) {
 			return ""
 		}
 		words := t.list.Codes()
 		if t.sides {
-			words = append(slices.Clone(words), sideCodes...)
+			words = append(slices.Clone(words), sideWords("")...)
 		}
 		return oneOf("a code of "+t.list.Name, code, words)
 	case t.typ == events.TruthField:
@@ -119,13 +145,21 @@ type value struct {
 	node       *node
 }
 
-// hasSides reports whether the mapping itself makes left or right claws of the
+// sides returns the words of claw schemes that the mapping itself makes of the
 // value.
-func (v *value) hasSides() bool {
-	if v.place.kind == constant {
-		return slices.Contains(sideCodes, v.place.fixed)
+func (v *value) sides() []string {
+	var out []string
+	if v.place.kind == constant && isSide(v.place.fixed) {
+		out = append(out, v.place.fixed)
 	}
-	return v.table != nil && slices.ContainsFunc(v.table.codes, func(s string) bool { return slices.Contains(sideCodes, s) })
+	if v.table != nil {
+		for _, s := range v.table.codes {
+			if isSide(s) {
+				out = append(out, s)
+			}
+		}
+	}
+	return out
 }
 
 // A scope is where a value stands: what it may read beside the row.
