@@ -112,6 +112,7 @@ func TestParseIdentifier(t *testing.T) {
 		{"herd-number", "9.82E+14", "", "which a spreadsheet has rounded"},
 		{"herdbook", "LIMFRAF008795005065", "LIMFRAF008795005065", ""}, // wiki.interbull.org, ID guidelines: 19 characters
 		{"place", "Stall 2, Platz 14", "Stall 2, Platz 14", ""},
+		{"place", "34/123/1234", "34/123/1234", ""}, // a holding number; adewg/ICAR, uk.cph
 		{"temporary", "the white one, 1E+2", "the white one, 1E+2", ""},
 		{"interbull", "LIM FRA F 008795005065", "LIMFRAF008795005065", ""},
 		{"interbull", "31", "", "wanted 19 characters, got 2"},
