@@ -28,6 +28,7 @@ func (c *checkCommand) Run(a *app) error {
 	k.feeds()
 	k.sources()
 	k.examples()
+	k.folders()
 	err = errors.Join(k.mistakes...)
 	if err == nil {
 		a.printf("%s: %s, %s, %s, %s: no mistake found\n", safe(a.config), plural(len(p.config.Farms), "farm", "farms"),
@@ -77,6 +78,22 @@ func (k *checking) sources() {
 	}
 	if _, err := ruleSettings(k.project.config.Settings); err != nil {
 		k.add(err)
+	}
+}
+
+// folders tells which folders are not there yet. That is no mistake: a share may
+// be away, and a daemon waits for it.
+func (k *checking) folders() {
+	tell := func(who, dir string) {
+		if st, err := os.Stat(dir); dir != "" && (err != nil || !st.IsDir()) {
+			k.tell(dir, "not there yet; "+who+" waits for it")
+		}
+	}
+	for _, s := range k.project.config.Sources {
+		tell("source "+s.ID, s.Folder)
+	}
+	for _, f := range k.project.config.Feeds {
+		tell("feed "+f.ID, f.Folder)
 	}
 }
 
@@ -143,7 +160,7 @@ func (k *checking) run(path string, folder fs.FS, name string) {
 	}
 }
 
-// tell says something of a mapping that is no mistake.
+// tell says something of a mapping or folder that is no mistake.
 func (k *checking) tell(path, what string) {
 	if dir, err := filepath.Abs(k.app.dir()); err == nil {
 		if rel, err := filepath.Rel(dir, path); err == nil && filepath.IsLocal(rel) {

@@ -95,6 +95,9 @@ func (a *app) open(p *project, o openOptions) (*engine, error) {
 	}
 	e := &engine{project: p, getenv: a.getenv, now: a.now, stderr: a.stderr, beats: a.beats, logger: a.logger(o.level)}
 	e.health = newHealth(e.logger)
+	if o.level > slog.LevelInfo { // a command tells errors itself, once, at its end
+		e.health = newHealth(slog.New(slog.DiscardHandler))
+	}
 	err := e.start(a.ctx, o)
 	if err != nil {
 		return nil, errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
