@@ -196,6 +196,7 @@ func (a *app) slurp(name string) (string, error) {
 
 // fixHeld is the operation "held.fix".
 func (e *engine) fixHeld(ctx context.Context, in fixInput, emit func(any) error) error {
+	defer e.urgent.Delete(in.ID)
 	item, err := e.quarantine.Fix(ctx, in.ID, quarantine.Fix{Set: in.Set, Raw: in.Raw, Who: in.Who, Why: in.Why})
 	if err != nil {
 		return err

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"time"
 
 	"dewclaw/adapters"
@@ -76,7 +77,8 @@ type engine struct {
 	follows bool // the daemon keeps the read model up to the log
 
 	lists  *worklist.Settings
-	damage error // the log is damaged: what is whole can be read, nothing else works
+	urgent sync.Map // what held records may hide, by id: see urgentOf
+	damage error    // the log is damaged: what is whole can be read, nothing else works
 	opened []opened
 }
 

@@ -158,17 +158,29 @@ func (e *engine) heldOf(ctx context.Context, v *herd.View, farm string) ([]workl
 	var out []worklist.Held
 	for _, h := range list {
 		x := worklist.Held{ID: h.ID, Source: h.Source, Animal: h.Seen.Animal, Day: h.Seen.Date, Foot: h.Seen.Foot, Words: h.Seen.Words}
-		item, err := e.quarantine.Show(ctx, h.ID)
-		if err != nil {
+		if x.Urgent, err = e.urgentOf(ctx, h.ID); err != nil {
 			return nil, err
 		}
-		x.Urgent = item.Urgent
 		out = append(out, x)
 	}
 	slices.SortStableFunc(out, func(a, b worklist.Held) int {
 		return boolOrder(a.Urgent != "", b.Urgent != "")
 	})
 	return out, nil
+}
+
+// urgentOf tells what a held record may hide that cannot wait. It is read once:
+// only a fix changes it.
+func (e *engine) urgentOf(ctx context.Context, id string) (string, error) {
+	if s, ok := e.urgent.Load(id); ok {
+		return s.(string), nil
+	}
+	item, err := e.quarantine.Show(ctx, id)
+	if err != nil {
+		return "", err
+	}
+	e.urgent.Store(id, item.Urgent)
+	return item.Urgent, nil
 }
 
 // boolOrder sorts true before false.
