@@ -23,8 +23,8 @@
 // and the last out; a cow-year has 365.25 days, a cow-month 30.4375.
 //
 // A session is a day on which at least ten animals were scored (a setting), or
-// half of those that could have been; fewer are spot scores, which say nothing of
-// the herd, for somebody chose the cows.
+// half of those that could have been, if rosters tell how many; fewer are spot
+// scores, which say nothing of the herd, for somebody chose the cows.
 //
 // # Which animals
 //

@@ -218,7 +218,7 @@ func (o *oracle) sessions(list []*seen) {
 		for c := range o.roster {
 			eligible += is(o.milking(c, d))
 		}
-		if len(here) == 0 || len(here) < o.least && 2*len(here) < eligible {
+		if len(here) == 0 || len(here) < o.least && (eligible == 0 || 2*len(here) < eligible) { // half of an unknown number is not known
 			continue
 		}
 		for _, s := range here {
