@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
@@ -31,6 +32,7 @@ type app struct {
 	stderr io.Writer
 	now    func() time.Time
 	beats  func(name string) // told at every beat; nil but for crash tests
+	hangUp <-chan os.Signal  // asks a daemon to read its config anew; nil but for one
 }
 
 // commands is the command line. Each command is a type with a Run method in a
@@ -56,6 +58,7 @@ type commands struct {
 	Export   exportCommand   `cmd:"" help:"Write the log as CloudEvents, or one farm whole with its originals."`
 	Import   importCommand   `cmd:"" help:"Make a data folder of what another log exported."`
 	Token    tokenCommand    `cmd:"" help:"Make a token for asking over HTTP."`
+	Reload   reloadCommand   `cmd:"" help:"Have the running daemon read its config anew."`
 	Mapping  mappingCommand  `cmd:"" help:"Print the mappings that are built in."`
 	Codes    codesCommand    `cmd:"" help:"Print the code lists."`
 	Schema   schemaCommand   `cmd:"" help:"Print the published schemas."`

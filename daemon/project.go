@@ -19,6 +19,7 @@ import (
 // is open.
 type project struct {
 	config *config.Config
+	raw    []byte                      // its file
 	in     map[string]*mapping.Inward  // by source id
 	out    map[string]*mapping.Outward // by feed id; none for feeds of whole CloudEvents
 	text   map[string][]byte           // mapping files by path
@@ -36,7 +37,11 @@ func (a *app) load() (*project, error) {
 		}
 		return nil, err
 	}
-	return &project{config: c}, nil
+	raw, err := os.ReadFile(a.config)
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w: %w", a.config, err, events.ErrUnavailable)
+	}
+	return &project{config: c, raw: raw}, nil
 }
 
 // mappings reads every mapping the config names. The error joins all mistakes.

@@ -43,6 +43,7 @@ func (p httpProject) run(t testing.TB) *lockedBuffer {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
+	out.pid = cmd.Process.Pid
 	t.Cleanup(func() {
 		_ = cmd.Process.Signal(syscall.SIGTERM)
 		if err := cmd.Wait(); err != nil {
@@ -53,8 +54,9 @@ func (p httpProject) run(t testing.TB) *lockedBuffer {
 }
 
 type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
+	pid int
+	mu  sync.Mutex
+	b   bytes.Buffer
 }
 
 func (l *lockedBuffer) Write(p []byte) (int, error) {

@@ -58,7 +58,7 @@ func TestDaemon_MeetsABitThatTurnsWhileItRuns(t *testing.T) {
 	}
 	ctx, stop := context.WithTimeout(t.Context(), patience)
 	defer stop()
-	if err := newDaemon(e).run(ctx); !errors.Is(err, events.ErrCorrupt) || !strings.Contains(err.Error(), "position 1,") {
+	if err := newDaemon(&app{}, e).run(ctx); !errors.Is(err, events.ErrCorrupt) || !strings.Contains(err.Error(), "position 1,") {
 		t.Errorf("got %v, want damage at position 1", err)
 	}
 	if why := e.health.healthy(); len(why) == 0 || !strings.Contains(why[0], "position 1,") {

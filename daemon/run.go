@@ -5,13 +5,16 @@ import (
 	"errors"
 	"log/slog"
 	"os"
+	"os/signal"
 	"runtime/debug"
 	"sync"
+	"syscall"
 	"time"
 
 	"dewclaw/daemon/internal/api"
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/daemon/internal/metrics"
+	"dewclaw/events"
 )
 
 // runCommand is the daemon: it reads sources, keeps the log and feeds
@@ -29,30 +32,65 @@ func (c *runCommand) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	hup := make(chan os.Signal, 1) // from the start: else one that comes early ends the process
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	a.hangUp = hup
 	limitMemory(a.getenv)
 	level := slog.LevelInfo
 	if c.Verbose {
 		level = slog.LevelDebug
 	}
-	e, err := a.openPatiently(p, openOptions{work: true, whole: true, level: level})
+	o := openOptions{work: true, whole: true, level: level}
+	e, err := a.openPatiently(p, o)
 	if a.ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // told to stop while it was starting
 	}
 	if err != nil {
 		return a.held(p, err)
 	}
+	for {
+		next, err := a.work(e)
+		if err != nil || next == nil {
+			if err == nil {
+				e.logger.Info("stopped")
+			}
+			return err
+		}
+		if e, err = a.swap(e, next, o); err != nil {
+			return err
+		}
+	}
+}
+
+// work runs a daemon over an open engine, and closes that. It returns the project
+// to go on with if another config is to come into force.
+func (a *app) work(e *engine) (*project, error) {
 	if err := e.openBodies(); err != nil {
-		return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
+		return nil, errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
 	}
 	e.metrics = metrics.New(e.standing)
-	err = newDaemon(e).run(a.ctx)
+	d := newDaemon(a, e)
+	err := d.run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()
-	err = errors.Join(err, e.close(stop))
+	return d.project, errors.Join(err, e.close(stop))
+}
+
+// swap opens the data folder under another config; if that cannot be, under the
+// one that was in force.
+func (a *app) swap(old *engine, p *project, o openOptions) (*engine, error) {
+	e, err := a.openPatiently(p, o)
 	if err == nil {
-		e.logger.Info("stopped")
+		e.logger.Info("config is in force", "version", p.version(), "was", old.project.version())
+		return e, nil
 	}
-	return err
+	old.logger.Error("config is not taken over; the old one stays in force", "version", old.project.version(), "why", err.Error(), "hints", events.Hints(err))
+	e, err = a.openPatiently(old.project, o)
+	if err != nil {
+		return nil, a.held(old.project, err)
+	}
+	return e, nil
 }
 
 // memoryLimit keeps the whole process below 300 MiB: the garbage collector works
@@ -75,6 +113,11 @@ type daemon struct {
 	parts   []part
 	held    *heldLog
 	errands map[string]*errands // by source
+
+	app     *app
+	since   time.Time
+	next    chan *project // one that is to come into force
+	project *project      // it, once the parts are stopped for it; nil if they are stopped for good
 }
 
 // A part is something that runs until its context ends. Parts start in their
@@ -86,9 +129,9 @@ type part struct {
 	done chan struct{}
 }
 
-func newDaemon(e *engine) *daemon {
+func newDaemon(a *app, e *engine) *daemon {
 	e.follows = true
-	d := &daemon{e: e, held: &heldLog{log: e.logger}, errands: map[string]*errands{}}
+	d := &daemon{e: e, held: &heldLog{log: e.logger}, errands: map[string]*errands{}, app: a, since: e.now(), next: make(chan *project, 1)}
 	e.held = d.held.tell
 	for _, s := range e.project.config.Sources {
 		d.errands[s.ID] = &errands{}
@@ -98,6 +141,7 @@ func newDaemon(e *engine) *daemon {
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
 	d.add("replies", d.replies)
+	d.add("hang-ups", d.hangUps)
 	d.add("socket", d.serve)
 	d.add("requests", d.listen)
 	return d
@@ -131,6 +175,8 @@ func (d *daemon) run(ctx context.Context) error {
 	case <-ctx.Done():
 		d.e.logger.Info("stopping")
 	case err = <-failed:
+	case d.project = <-d.next:
+		d.e.logger.Info("another config comes into force", "version", d.project.version())
 	}
 	for i := len(d.parts) - 1; i >= 0; i-- {
 		d.parts[i].stop()
@@ -184,6 +230,8 @@ func (d *daemon) sources(ctx context.Context) error {
 func (d *daemon) operations() api.Operations {
 	all := d.e.operations()
 	all["once"] = api.Typed(d.once)
+	all["reload"] = api.Typed(d.reload)
+	all["config"] = api.Typed(d.tellConfig)
 	return all
 }
 
