@@ -9,7 +9,9 @@ import (
 	"fmt"
 	"hash/maphash"
 	"io"
+	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"strconv"
 	"strings"
@@ -43,6 +45,7 @@ type WebhookOptions struct {
 type Webhook struct {
 	o      WebhookOptions
 	client *http.Client
+	tls    *tls.Config
 	lane   maphash.Seed
 
 	mu       sync.Mutex
@@ -78,7 +81,7 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 		t.TLSClientConfig.RootCAs = pool
 	}
 	return &Webhook{
-		o: o, lane: maphash.MakeSeed(), refusals: map[string]int{}, arrived: map[string]bool{},
+		o: o, tls: t.TLSClientConfig.Clone(), lane: maphash.MakeSeed(), refusals: map[string]int{}, arrived: map[string]bool{},
 		client: &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }},
 	}, nil
 }
@@ -87,6 +90,34 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 func (w *Webhook) Close() error {
 	w.client.CloseIdleConnections()
 	return nil
+}
+
+// Probe reads the keys and opens a connection to the receiver; it posts nothing.
+func (w *Webhook) Probe(ctx context.Context) error {
+	if _, err := w.keys(); err != nil {
+		return err
+	}
+	u, err := url.Parse(w.o.URL)
+	if err != nil {
+		return w.away("url", err)
+	}
+	port := u.Port()
+	if port == "" {
+		port = map[string]string{"http": "80", "https": "443"}[u.Scheme]
+	}
+	ctx, cancel := context.WithTimeout(ctx, w.o.Timeout)
+	defer cancel()
+	address := net.JoinHostPort(u.Hostname(), port)
+	var c net.Conn
+	if u.Scheme == "https" {
+		c, err = (&tls.Dialer{Config: w.tls}).DialContext(ctx, "tcp", address)
+	} else {
+		c, err = new(net.Dialer).DialContext(ctx, "tcp", address)
+	}
+	if err != nil {
+		return w.away("reach the receiver", err)
+	}
+	return c.Close()
 }
 
 // Send posts the events of a batch and returns when each was answered 2xx. Errors:

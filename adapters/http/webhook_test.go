@@ -292,3 +292,23 @@ func TestWebhook_EndsWithItsContext(t *testing.T) {
 		t.Error("sent")
 	}
 }
+
+func TestWebhook_ProbeReachesTheReceiverAndPostsNothing(t *testing.T) {
+	r := newReceiver(t, secretOf('a'))
+	if err := newWebhook(t, r.URL, WebhookOptions{}).Probe(t.Context()); err != nil || len(r.ids()) != 0 {
+		t.Errorf("got %v, %d posted", err, len(r.ids()))
+	}
+	s := httptest.NewTLSServer(http.NotFoundHandler())
+	defer s.Close()
+	if err := newWebhook(t, s.URL, WebhookOptions{}).Probe(t.Context()); !errors.Is(err, events.ErrUnavailable) {
+		t.Errorf("nobody vouches for it: got %v", err)
+	}
+	bad := WebhookOptions{Secrets: func() ([][]byte, error) { return [][]byte{[]byte("no key")}, nil }}
+	if err := newWebhook(t, r.URL, bad).Probe(t.Context()); !errors.Is(err, events.ErrUnavailable) {
+		t.Errorf("no key: got %v", err)
+	}
+	r.Close()
+	if err := newWebhook(t, r.URL, WebhookOptions{}).Probe(t.Context()); !errors.Is(err, events.ErrUnavailable) {
+		t.Errorf("away: got %v", err)
+	}
+}
