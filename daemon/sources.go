@@ -16,6 +16,7 @@ import (
 	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
+	"dewclaw/events/streamlog"
 )
 
 // Bounds of one batch of messages: one commit, one fsync.
@@ -211,6 +212,23 @@ func natsServer(s *config.Server, name string, getenv func(string) string) nats.
 	return nats.Server{
 		URL: s.URL, Name: name, Creds: s.Creds, NKey: s.NKey, User: nats.Secret(s.User), Password: nats.Secret(s.Password),
 		Token: nats.Secret(s.Token), CA: s.CA, Cert: s.Cert, Key: s.Key, Getenv: getenv,
+	}
+}
+
+// login is how the log shows its server who it is.
+func (e *engine) login(s *config.Server) streamlog.Login {
+	value := func(of config.Secret) func() (string, error) {
+		if of.IsZero() {
+			return nil
+		}
+		return func() (string, error) {
+			b, err := of.Value(e.getenv, os.ReadFile)
+			return string(b), err
+		}
+	}
+	return streamlog.Login{
+		Creds: s.Creds, NKey: s.NKey, User: value(s.User), Password: value(s.Password), Token: value(s.Token),
+		CA: s.CA, Cert: s.Cert, Key: s.Key,
 	}
 }
 

@@ -17,15 +17,15 @@ import (
 // Options say where a log is and how it is opened. Dir and Now must be set;
 // everything else has a default.
 type Options struct {
-	Dir         string           // the data folder's log folder, made if it is not there; for a log by URL it holds lock and head only
-	URL         string           // NATS servers of an external log, comma-separated; "" is the embedded server
-	Stream      string           // name of the external stream; must be empty for the embedded one, which is named after its id
-	Credentials string           // path of a NATS credentials file for URL; may be empty
-	Now         func() time.Time // the time entries are made
-	Rand        io.Reader        // where the id of a new log comes from; nil is crypto/rand
-	Logger      *slog.Logger     // errors of the server and the connection; nil discards them
-	ReadOnly    bool             // change no byte of the log, and do not follow it; several processes may read at once
-	ReadWhole   int64            // an embedded store of up to so many bytes is read whole before anything is appended
+	Dir       string           // the data folder's log folder, made if it is not there; for a log by URL it holds lock and head only
+	URL       string           // NATS servers of an external log, comma-separated; "" is the embedded server
+	Stream    string           // name of the external stream; must be empty for the embedded one, which is named after its id
+	Login     Login            // how to log in to the servers of URL
+	Now       func() time.Time // the time entries are made
+	Rand      io.Reader        // where the id of a new log comes from; nil is crypto/rand
+	Logger    *slog.Logger     // errors of the server and the connection; nil discards them
+	ReadOnly  bool             // change no byte of the log, and do not follow it; several processes may read at once
+	ReadWhole int64            // an embedded store of up to so many bytes is read whole before anything is appended
 }
 
 // Open takes hold of a log, making it if it is not there. It starts the server

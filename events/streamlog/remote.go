@@ -28,7 +28,11 @@ func (l *Log) openURL(ctx context.Context) error {
 	k := &link{log: &serverLog{logger: l.opt.Logger}, buckets: map[string]jetstream.KeyValue{}}
 	l.setLink(k)
 	l.store = &remote{l}
-	if err := k.connect(l.opt.URL, l.dialOptions()...); err != nil {
+	opts, err := l.dialOptions()
+	if err != nil {
+		return err
+	}
+	if err := k.connect(l.opt.URL, opts...); err != nil {
 		return err
 	}
 	if lost != nil {
@@ -60,9 +64,13 @@ func (l *Log) joinBlind(ctx context.Context, k *link, lost *flaw) error {
 	return nil
 }
 
-func (l *Log) dialOptions() []nats.Option {
-	opts := []nats.Option{
-		nats.ReconnectWait(500 * time.Millisecond),
+func (l *Log) dialOptions() ([]nats.Option, error) {
+	opts, err := l.opt.Login.options()
+	if err != nil {
+		return nil, err
+	}
+	return append(opts,
+		nats.ReconnectWait(500*time.Millisecond),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			if err != nil {
 				l.opt.Logger.Error("log connection lost", "server", redact(l.opt.URL), "error", err)
@@ -71,11 +79,7 @@ func (l *Log) dialOptions() []nats.Option {
 		nats.ReconnectHandler(func(*nats.Conn) {
 			l.opt.Logger.Info("log connection is back", "server", redact(l.opt.URL))
 		}),
-	}
-	if l.opt.Credentials != "" {
-		opts = append(opts, nats.UserCredentials(l.opt.Credentials))
-	}
-	return opts
+	), nil
 }
 
 // redact takes the passwords out of a list of server addresses.

@@ -20,15 +20,16 @@ import (
 
 // An external is a NATS server of its own, on a port of 127.0.0.1.
 type external struct {
-	t   *testing.T
-	dir string
-	srv *server.Server
-	url string
+	t      *testing.T
+	dir    string
+	change []func(*server.Options)
+	srv    *server.Server
+	url    string
 }
 
-func startExternal(t *testing.T) *external {
+func startExternal(t *testing.T, change ...func(*server.Options)) *external {
 	t.Helper()
-	x := &external{t: t, dir: t.TempDir()}
+	x := &external{t: t, dir: t.TempDir(), change: change}
 	x.start(-1)
 	t.Cleanup(x.stop)
 	return x
@@ -36,10 +37,14 @@ func startExternal(t *testing.T) *external {
 
 func (x *external) start(port int) {
 	x.t.Helper()
-	srv, err := server.NewServer(&server.Options{
+	o := &server.Options{
 		Host: "127.0.0.1", Port: port, NoSigs: true, NoLog: true, JetStream: true, StoreDir: x.dir, SyncAlways: true,
 		MaxPayload: 2 << 20,
-	})
+	}
+	for _, f := range x.change {
+		f(o)
+	}
+	srv, err := server.NewServer(o)
 	if err != nil {
 		x.t.Fatal(err)
 	}
