@@ -136,7 +136,7 @@ func newDaemon(a *app, e *engine) *daemon {
 	for _, s := range e.project.config.Sources {
 		d.errands[s.ID] = &errands{}
 	}
-	d.add("read model", e.herd.Follow)
+	d.add("read model", d.readModel)
 	d.add("reading the log again", d.rereadLog)
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
@@ -145,6 +145,31 @@ func newDaemon(a *app, e *engine) *daemon {
 	d.add("socket", d.serve)
 	d.add("requests", d.listen)
 	return d
+}
+
+// readModel follows the log. A disk that is full or away is no reason to end: the
+// log goes on without it, and it catches up when it can be written again.
+func (d *daemon) readModel(ctx context.Context) error {
+	const part = "read model"
+	wait := backoff{first: time.Second, most: time.Minute}
+	for {
+		err := d.e.herd.CatchUp(ctx)
+		if err == nil {
+			d.e.health.say(part, nil)
+			wait.reset()
+			err = d.e.herd.Follow(ctx)
+		}
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err == nil || errors.Is(err, events.ErrCorrupt) || !errors.Is(err, events.ErrUnavailable) {
+			return err
+		}
+		d.e.health.say(part, err)
+		if pause(ctx, wait.next()) != nil {
+			return nil
+		}
+	}
 }
 
 func (d *daemon) add(name string, run func(context.Context) error) {

@@ -2,6 +2,7 @@ package streamlog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -127,6 +128,9 @@ func (k *link) publish(ctx context.Context, subject string, body []byte, after e
 	defer end()
 	ack, err := k.js.PublishMsg(ctx, &nats.Msg{Subject: subject, Data: body},
 		jetstream.WithExpectStream(k.name), jetstream.WithExpectLastSequence(uint64(after)))
+	if text := k.log.failure(); err != nil && text != "" {
+		return errors.New(text) // says more than that nobody answered
+	}
 	if err != nil {
 		return orLost(ctx, err)
 	}
