@@ -20,6 +20,9 @@ func TestMain(m *testing.M) {
 	if dir := os.Getenv(childDir); dir != "" {
 		os.Exit(appendForEver(dir))
 	}
+	if dir := os.Getenv(lazyDir); dir != "" {
+		os.Exit(publishForEver(dir))
+	}
 	goleak.VerifyTestMain(m)
 }
 
