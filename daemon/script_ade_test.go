@@ -54,3 +54,17 @@ func adeValid(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("%d resources in %v, wanted %d", got, names, want)
 	}
 }
+
+// adeToken sets a variable to the token at the end of an answer of the change
+// feed.
+func adeToken(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: ade-token NAME file")
+	}
+	var list []struct{ ID, Token string }
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(args[1])), &list))
+	if n := len(list); n < 2 || list[n-1].ID != "@continuation" || list[n-1].Token == "" {
+		ts.Fatalf("%s has no continuation", args[1])
+	}
+	ts.Setenv(args[0], list[len(list)-1].Token)
+}

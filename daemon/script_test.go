@@ -52,6 +52,7 @@ func TestMain(m *testing.M) {
 //	make-token TOKEN HASH …    set two variables by the command token with these options
 //	substitute file            put the values of $NAMEs into a file
 //	ade-valid N files          N resources of ICAR ADE in all, valid by their schemas
+//	ade-token NAME file        set $NAME to the token an answer of the change feed ends with
 //	flip PATTERN [WHICH]       turn a bit in the largest file that matches, or the oldest, middle or newest block
 //	same-tree PATTERN          the damaged file is as it was left
 //	truncate PATTERN N         cut N bytes off the newest file that matches
@@ -77,7 +78,7 @@ func TestScripts(t *testing.T) {
 			"exits": exits, "until": until, "until-file": untilFile, "until-fed": untilFed,
 			"rows": rowsFile, "rot": rotCell, "grow": growFile, "ascending": ascending,
 			"latin1": toLatin1, "bom": addBOM, "append": appendFile, "substitute": substitute, "escape-file": escapeFile, "clean": clean, "run-next": runNext, "same-folders": sameFolders,
-			"ade-valid": adeValid, "held": heldAt, "event": eventAt, "event-of": eventOf, "event-of-farm": eventOfFarm, "mode": modeIs, "socket-says": socketSays,
+			"ade-valid": adeValid, "ade-token": adeToken, "held": heldAt, "event": eventAt, "event-of": eventOf, "event-of-farm": eventOfFarm, "mode": modeIs, "socket-says": socketSays,
 			"figure": figureOfKey,
 			"flip":   flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"redis-server": startRedis, "postgres-server": startPostgres, "mosquitto": startMosquitto, "mqtt-listen": listen,
