@@ -99,6 +99,7 @@ func (e *engine) report(ctx context.Context, name string, q measures.Question) (
 		return nil, err
 	}
 	defer v.Close()
+	q.Lists = e.lists
 	d, err := measures.Load(ctx, v, q, name)
 	if err != nil {
 		return nil, err

@@ -40,6 +40,23 @@ func (v *View) OrdersOf(ctx context.Context, animal string) (out []Order, err er
 	return out, err
 }
 
+// FarmOrders returns all orders about animals of a farm there ever were, sorted by
+// animal, day and time. What [View.Orders] says of animals and doubts holds here
+// too.
+func (v *View) FarmOrders(ctx context.Context, farm string) (out []Order, err error) {
+	err = v.results(ctx, farm, resultOrder, always, func(animal string, known bool, body value) error {
+		var o Order
+		if err := unpack(body, &o); err != nil {
+			return err
+		}
+		o.Animal, o.Known = animal, known
+		out = append(out, o)
+		return nil
+	})
+	slices.SortStableFunc(out, compareOrders)
+	return out, err
+}
+
 // LostClaws returns the claws of a farm's animals that are, or were, absent or
 // without horn, sorted by animal, foot, claw, state and first day.
 func (v *View) LostClaws(ctx context.Context, farm string) (out []LostClaw, err error) {

@@ -187,7 +187,7 @@ func (s *Standing) examination(f *Fact, p *events.Examination, feet map[string]*
 		return
 	}
 	s.Examined, s.Missed = l, nil
-	if whole(p) {
+	if LooksAtAnimal(p) {
 		s.Checked = l
 	}
 	for _, x := range p.Feet {
@@ -208,8 +208,9 @@ func (s *Standing) examination(f *Fact, p *events.Examination, feet map[string]*
 	}
 }
 
-// whole reports whether an examination was a look at the animal.
-func whole(p *events.Examination) bool {
+// LooksAtAnimal reports whether an examination was a look at the animal, and not
+// only at a foot known to be bad; see [Look].
+func LooksAtAnimal(p *events.Examination) bool {
 	for _, r := range p.Reasons {
 		if r != "lame" && r != "recheck" {
 			return true

@@ -30,7 +30,9 @@ type Data struct {
 	Scores   []herd.Score    // from some time before the period to its end
 	Exams    []herd.Fact     // examinations and lesions of the period
 	Cases    []herd.Case     // ever
-	Devices  []herd.Device   // ever on from the first day of the period
+	Devices  []herd.Device   // ever on from the first day of the period, or some time before
+	Looks    []herd.Fact     // who looked at which foot, from some time before the period to its end
+	Orders   []herd.Order    // ever
 	Claws    []herd.LostClaw // ever
 	Unseen   Unseen
 }
@@ -44,6 +46,7 @@ const (
 	needCases
 	needDevices
 	needClaws
+	needDue
 )
 
 // Load reads from a view what the named measures need to answer a question. The
@@ -65,12 +68,12 @@ func Load(ctx context.Context, v *herd.View, q Question, names ...string) (*Data
 	if err := checkFarm(ctx, v, q.Farm); err != nil {
 		return nil, err
 	}
-	l := &loader{ctx: ctx, v: v, q: q.withDefaults(v.GapDays())}
+	l := &loader{need: need, ctx: ctx, v: v, q: q.withDefaults(v.GapDays())}
 	l.d = &Data{Farm: q.Farm, Position: v.Position(), Gap: l.q.Gap}
 	for _, step := range []struct {
 		need needs
 		read func() error
-	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needDevices, l.devices}, {needClaws, l.claws}} {
+	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needDevices, l.devices}, {needClaws, l.claws}, {needDue, l.looks}} {
 		if need&step.need == 0 && step.need != ^needs(0) {
 			continue
 		}
@@ -94,10 +97,11 @@ func checkFarm(ctx context.Context, v *herd.View, farm string) error {
 }
 
 type loader struct {
-	ctx context.Context
-	v   *herd.View
-	q   Question
-	d   *Data
+	need needs
+	ctx  context.Context
+	v    *herd.View
+	q    Question
+	d    *Data
 }
 
 func (l *loader) animals() (err error) {
@@ -135,6 +139,10 @@ func (l *loader) claws() (err error) {
 }
 
 func (l *loader) devices() (err error) {
-	l.d.Devices, err = l.v.FarmDevices(l.ctx, l.q.Farm, l.q.From)
+	from := l.q.From
+	if l.need&needDue != 0 {
+		from = l.longBefore()
+	}
+	l.d.Devices, err = l.v.FarmDevices(l.ctx, l.q.Farm, from)
 	return err
 }

@@ -69,6 +69,11 @@ var list = []Measure{
 		needs:      needDevices | needCases | needClaws, make: (*work).devices,
 	},
 	{
+		Name: "due", Title: "Due, done, missed",
+		Definition: "of what was to be done by windows of worklists that closed in the period, for animals in the herd on that day: done in time; late; missed, that is not done by the end of the period; what was settled before its window opened was not due. Windows follow from all the log tells by now: a list of that day may have known less. Wraps off before they are late; blocks looked at, and off by the day ordered, planned or usual; ulcers, white line and toe lesions seen again by a look at the foot; orders to recheck, trim, call the vet or take something off, on the day due; checks before drying off, in mid-lactation and of heifers by a look at the animal",
+		needs:      needDevices | needCases | needClaws | needDue, make: (*work).due,
+	},
+	{
 		Name: "trend", Title: "Lameness from session to session",
 		Definition: "animals lame at each session of those scored without a block or wrap on; Cochran-Armitage test, p chart of three standard errors, cumulative sums of standardized shares",
 		needs:      needScores, make: (*work).trend,

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"dewclaw/events"
+	"dewclaw/events/worklist"
 	"dewclaw/schema/codes"
 )
 
@@ -38,6 +39,10 @@ type Question struct {
 	Of    string `json:"of,omitempty"`    // which animals; "" as the measure has it
 	By    string `json:"by,omitempty"`    // split by; "" is not at all
 	Scale string `json:"scale,omitempty"` // only scores on this scale; "" is any
+
+	// Lists are the windows of what is due; nil is their defaults. They are no part
+	// of an [ID], but stand beside each figure they make.
+	Lists *worklist.Settings `json:"-"`
 
 	// What Settings lists.
 	Level    float64 `json:"level,omitempty"`

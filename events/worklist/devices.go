@@ -24,9 +24,9 @@ func (a *animal) devices() {
 	}
 }
 
-// dressed reports whether a wrap is a vet's dressing: put on by a vet, or for a
+// Dressed reports whether a wrap is a vet's dressing: put on by a vet, or for a
 // purpose that says so.
-func dressed(d *herd.Device) bool {
+func Dressed(d *herd.Device) bool {
 	if d.ByVet {
 		return true
 	}
@@ -38,10 +38,10 @@ func dressed(d *herd.Device) bool {
 func (a *animal) wrap(d *herd.Device) {
 	what := "wrap on " + place(d.Foot, "")
 	since := orDay(d.OnAt, d.On)
-	due, late, lifted := a.times(d)
+	due, late, lifted := Times(d)
 	by := orderWords(d)
 	switch {
-	case dressed(d):
+	case Dressed(d):
 		a.add(dressing, fmt.Sprintf("vet dressing on %s since %s: do not remove; the vet says when", place(d.Foot, ""), a.say(since)), since, d.Planned)
 	case due == "" && late == "":
 		a.add(wrapUnknown, what+", and nobody knows since when: look today", since, since)
@@ -58,16 +58,6 @@ func (a *animal) wrap(d *herd.Device) {
 			a.add(wrapOn, text, since, at.Format(time.RFC3339))
 		}
 	}
-}
-
-// times returns when a wrap or block comes off and from when it is late. What is
-// ordered for a day is late when the day is over.
-func (a *animal) times(d *herd.Device) (due, late string, lifted bool) {
-	due, late, lifted = d.Times()
-	if d.Order != nil && len(late) == len(time.DateOnly) && late == due {
-		late = addDays(late, 1)
-	}
-	return due, late, lifted
 }
 
 // orderWords tells of an order about a device.
@@ -87,7 +77,7 @@ func orderWords(d *herd.Device) string {
 // before it is late where none lies between. Of a wrap of which only the day is
 // known it is the first of the day it is due.
 func (a *animal) milking(d *herd.Device, from time.Time) time.Time {
-	dueText, lateText, _ := a.times(d)
+	dueText, lateText, _ := Times(d)
 	due, ok := a.moment(dueText)
 	late, lateKnown := a.moment(lateText)
 	if !ok {
@@ -130,8 +120,9 @@ func (a *animal) block(d *herd.Device) {
 	case "loose", "worn":
 		a.add(blockBad, what+": found "+d.State, lastCheck(d), "")
 	}
-	longest, check := addDays(d.On, a.set.BlockLong), addDays(d.On, a.set.BlockCheck)
-	due, _, lifted := a.times(d)
+	window := a.set.BlockCheckWindow(d.On)
+	check, longest := window.From, window.To
+	due, _, lifted := Times(d)
 	if due == "" && !lifted {
 		due = d.Planned
 	}
@@ -181,7 +172,7 @@ func (a *animal) lost(d *herd.Device) {
 	if d.Gone != "" && d.Gone < off {
 		off = d.Gone
 	}
-	open := slices.IndexFunc(a.Cases, func(c herd.Case) bool { return c.Open && c.Foot == d.Foot && relieved(&c) && len(c.Seen) > 0 })
+	open := slices.IndexFunc(a.Cases, func(c herd.Case) bool { return c.Open && c.Foot == d.Foot && Relieved(&c) && len(c.Seen) > 0 })
 	looked := slices.ContainsFunc(a.Feet, func(f herd.FootSeen) bool { return f.Foot == d.Foot && f.Day > d.Off })
 	if open < 0 || looked {
 		return
@@ -206,8 +197,8 @@ func (a *animal) on() (out []On) {
 			o.Off = a.blockEnd(d)
 			o.Text = fmt.Sprintf("block on %s since %s, off by %s", place(d.Foot, d.Claw), d.On, o.Off)
 		} else {
-			due, _, _ := a.times(d)
-			o.Off, o.Leave = due, dressed(d)
+			due, _, _ := Times(d)
+			o.Off, o.Leave = due, Dressed(d)
 			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s%s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(due), "unknown"), orderWords(d))
 			if o.Leave {
 				o.Off, o.Text = "", fmt.Sprintf("vet dressing on %s since %s: do not remove", place(d.Foot, ""), a.say(o.Since))
@@ -222,7 +213,7 @@ func (a *animal) on() (out []On) {
 // blockEnd returns the day by which a block comes off: as ordered, as planned, or
 // when it has been on for long.
 func (a *animal) blockEnd(d *herd.Device) string {
-	due, _, _ := a.times(d)
+	due, _, _ := Times(d)
 	return orDay(a.localDay(orDay(due, d.Planned)), addDays(d.On, a.set.BlockLong))
 }
 

@@ -42,10 +42,11 @@ func (a *animal) lesions() {
 // toe lesion at which nobody looked again.
 func (a *animal) recheck(c *herd.Case) {
 	gone := slices.ContainsFunc(a.Claws, func(x herd.LostClaw) bool { return x.Foot == c.Foot && x.Claw == c.Claw && x.Gone(a.day) })
-	if !relieved(c) || gone || a.lookedAfter(c) || a.lifted("recheck-time", c.Foot) {
+	if !Relieved(c) || gone || a.lookedAfter(c) || a.lifted("recheck-time", c.Foot) {
 		return
 	}
-	from, to := addDays(c.Last, a.set.RecheckFrom), addDays(c.Last, a.set.RecheckTo)
+	window := a.set.RecheckWindow(c.Last)
+	from, to := window.From, window.To
 	if from > a.day && to >= a.next || from == "" {
 		return
 	}
@@ -119,9 +120,9 @@ func (t *told) report(r herd.Report) {
 	t.horn = t.horn || r.DD
 }
 
-// relieved reports whether the claw of a case is one to take weight off: ulcers,
+// Relieved reports whether the claw of a case is one to take weight off: ulcers,
 // white line and toe lesions (code list lesions).
-func relieved(c *herd.Case) bool {
+func Relieved(c *herd.Case) bool {
 	l := codes.Lesions().Get(c.Class)
 	return l != nil && l.Relieve
 }

@@ -72,12 +72,13 @@ func (a *animal) beforeDry(calving string) {
 		if calving == "" {
 			return
 		}
-		dry, how = addDays(calving, -a.set.DryBeforeCalving), fmt.Sprintf("taken to be %d days before the earliest calving", a.set.DryBeforeCalving)
+		dry, how = a.set.DryBefore(calving), fmt.Sprintf("taken to be %d days before the earliest calving", a.set.DryBeforeCalving)
 	}
 	if a.dry() != "" || dry < a.day || a.lookedWithin(a.set.PreDryLooked) {
 		return
 	}
-	from, to := addDays(dry, -a.set.PreDryFrom), addDays(dry, -a.set.PreDryTo)
+	window := a.set.PreDryWindow(dry)
+	from, to := window.From, window.To
 	text := fmt.Sprintf("check before drying off %s (%s): between %s and %s", dry, how, from, to)
 	switch {
 	case to < a.next:
@@ -97,7 +98,8 @@ func (a *animal) inMilk() {
 	if !ok || a.dry() != "" || a.checkedSince(calved) || days < a.set.MidLactationFrom || days > a.set.MidLactationTo {
 		return
 	}
-	from, to := addDays(calved, a.set.MidLactationFrom), addDays(calved, a.set.MidLactationTo)
+	window := a.set.MidLactationWindow(calved)
+	from, to := window.From, window.To
 	a.add(midLactation, fmt.Sprintf("check at %d days in milk, none since calving %s: between %s and %s", days, calved, from, to), from, to)
 }
 
@@ -106,7 +108,8 @@ func (a *animal) heifers(calving string) {
 	if calving == "" {
 		return
 	}
-	from, to := addDays(calving, -a.set.HeiferFrom), addDays(calving, -a.set.HeiferTo)
+	window := a.set.HeiferWindow(calving)
+	from, to := window.From, window.To
 	if from > a.day || a.checkedSince(from) || calving < a.day {
 		return
 	}
@@ -135,7 +138,7 @@ func (a *animal) again() {
 	}
 	for i := range a.Cases {
 		c := &a.Cases[i]
-		if relieved(c) && len(c.Seen) > 0 && c.Last >= addDays(a.day, -a.set.HighRiskHistory) && len(c.Doubts) == 0 {
+		if Relieved(c) && len(c.Seen) > 0 && c.Last >= addDays(a.day, -a.set.HighRiskHistory) && len(c.Doubts) == 0 {
 			a.add(highRisk, fmt.Sprintf("high risk: %s, %s; %s", caseWords(c), c.Last, seen), since, addDays(since, a.set.HighRiskLooked))
 			return
 		}

@@ -252,12 +252,12 @@ func (v *Visit) comesOff(standings map[string]*herd.Standing, in *Input, c clock
 				continue
 			}
 			y := ComesOff{Cow: x.Cow}
-			due, late, _ := a.times(d)
+			due, late, _ := Times(d)
 			switch {
 			case d.What != "wrap":
 				y.When = a.blockEnd(d)
 				y.Text = fmt.Sprintf("block on %s since %s: look at it from %s, off by %s", place(d.Foot, d.Claw), d.On, addDays(d.On, a.set.BlockCheck), y.When)
-			case dressed(d):
+			case Dressed(d):
 				y.Text = fmt.Sprintf("vet dressing on %s: do not remove; the vet says when", place(d.Foot, ""))
 			case due == "" && late == "":
 				y.When = in.Day
