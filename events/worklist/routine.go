@@ -134,7 +134,7 @@ func (a *animal) again() {
 	}
 	seen, since := "nobody looked at the whole animal", ""
 	if a.Checked != nil {
-		seen, since = "last looked at "+a.Checked.Day, a.Checked.Day
+		seen, since = "all feet last looked at "+a.Checked.Day, a.Checked.Day
 	}
 	for i := range a.Cases {
 		c := &a.Cases[i]
