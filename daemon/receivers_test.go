@@ -344,6 +344,43 @@ func TestWebhook_ParksWhatIsRefusedAndReplaysIt(t *testing.T) {
 	}
 }
 
+// A receiver that answers 2xx and forgets is taken at its word; a rewind brings it
+// everything again, as messages with ids of their own, which it has not seen.
+func TestWebhook_RewindBringsWhatAReceiverForgot(t *testing.T) {
+	forgets := true
+	m := &moody{kept: map[string]int{}, mood: func(call int, _ string) string {
+		if forgets && call%3 == 0 {
+			return "forgets"
+		}
+		return "fine"
+	}}
+	s := httptest.NewServer(m)
+	t.Cleanup(s.Close)
+	p := fedProject(t, fmt.Sprintf("  vet: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {webhook: {url: %q, secrets: [{file: hook.key}]}}}\n", s.URL))
+	p.run(t)
+	p.send(t, 1, 30)
+	k := &killer{t: t}
+	var show struct{ Rows, Parked int }
+	for end := time.Now().Add(patience); show.Rows < 30 && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		if err := json.Unmarshal(k.dewclaw(p.dir, "feed", "show", "vet", "--json"), &show); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if show.Rows != 30 || show.Parked != 0 || m.count() != 20 {
+		t.Fatalf("%+v, and it has %d, want 30 sent of which it forgot 10", show, m.count())
+	}
+	m.mu.Lock()
+	forgets = false
+	m.mu.Unlock()
+	k.dewclaw(p.dir, "feed", "rewind", "vet", "--to", "1")
+	for end := time.Now().Add(patience); m.count() < 50 && time.Now().Before(end); {
+		time.Sleep(20 * time.Millisecond)
+	}
+	if m.count() != 50 {
+		t.Errorf("after the rewind it has kept %d messages, want the 20 from before and all 30", m.count())
+	}
+}
+
 // rewrite changes one part of the config of a project.
 func rewrite(t testing.TB, p httpProject, old, new string) {
 	t.Helper()
