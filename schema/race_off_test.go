@@ -1,0 +1,5 @@
+//go:build !race
+
+package schema
+
+const raced = false
