@@ -1,6 +1,7 @@
 package worklist
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -203,12 +204,12 @@ func (a *animal) findings() []Finding {
 		out = append(out, f)
 	}
 	slices.SortFunc(out, func(x, y Finding) int {
-		return strings.Compare(footOrder(x.Foot)+x.Claw, footOrder(y.Foot)+y.Claw)
+		return cmp.Or(cmp.Compare(footOrder(x.Foot), footOrder(y.Foot)), strings.Compare(x.Claw, y.Claw))
 	})
 	return out
 }
 
 // footOrder sorts feet as the trade names them.
-func footOrder(foot string) string {
-	return fmt.Sprint(strings.Index("LF RF LH RH", foot)+1, " ")
-}
+func footOrder(foot string) int { return slices.Index(tradeFeet, foot) }
+
+var tradeFeet = []string{"LF", "RF", "LH", "RH"}

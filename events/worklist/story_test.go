@@ -228,3 +228,21 @@ func TestMake_Capacity(t *testing.T) {
 		}
 	}
 }
+
+// Feet are named front before hind and left before right (common practice, no source).
+func TestMake_FindingsStandInTheOrderOfFeet(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(*events.Animal) {})
+	for _, foot := range []string{"RH", "LH", "RF", "LF"} {
+		s.tell(&events.Lesion{Common: on("2026-01-10"), Foot: foot, Claw: "outer", Code: "SU"})
+	}
+	var got []string
+	if r := s.row("2026-01-12", worklist.Options{}); r != nil {
+		for _, f := range r.Findings {
+			got = append(got, f.Foot)
+		}
+	}
+	if want := "LF RF LH RH"; strings.Join(got, " ") != want {
+		t.Errorf("got %v, want %s", got, want)
+	}
+}
