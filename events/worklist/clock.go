@@ -27,11 +27,35 @@ func newClock(day string, now time.Time, zone *time.Location) clock {
 
 // begins returns when a day begins.
 func (c clock) begins(day string) time.Time {
-	t, err := time.ParseInLocation(time.DateOnly, day, c.zone)
+	t, err := parseDay(day, c.zone)
 	if err != nil {
 		return time.Time{}
 	}
 	return t
+}
+
+// parseDay reads YYYY-MM-DD as package time does, and several times faster: a
+// list reads tens of thousands of days.
+func parseDay(day string, zone *time.Location) (time.Time, error) {
+	if len(day) == len(time.DateOnly) && day[4] == '-' && day[7] == '-' {
+		y, m, d := digits(day[:4]), digits(day[5:7]), digits(day[8:])
+		if y >= 0 && m >= 1 && m <= 12 && d >= 1 && d <= 28 {
+			return time.Date(y, time.Month(m), d, 0, 0, 0, 0, zone), nil
+		}
+	}
+	return time.ParseInLocation(time.DateOnly, day, zone)
+}
+
+// digits returns the number that s is, or -1.
+func digits(s string) int {
+	n := 0
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return -1
+		}
+		n = n*10 + int(s[i]-'0')
+	}
+	return n
 }
 
 // clockTime returns the time of day on a day.
@@ -90,7 +114,7 @@ func (c clock) say(s string) string {
 
 // addDays returns the day n days after a day, "" if that is none.
 func addDays(day string, n int) string {
-	t, err := time.Parse(time.DateOnly, day)
+	t, err := parseDay(day, time.UTC)
 	if err != nil {
 		return ""
 	}
@@ -100,8 +124,8 @@ func addDays(day string, n int) string {
 // daysBetween returns the days from one day to another; ok is false if one of
 // them is no day.
 func daysBetween(from, to string) (n int, ok bool) {
-	a, err1 := time.Parse(time.DateOnly, from)
-	b, err2 := time.Parse(time.DateOnly, to)
+	a, err1 := parseDay(from, time.UTC)
+	b, err2 := parseDay(to, time.UTC)
 	if err1 != nil || err2 != nil {
 		return 0, false
 	}

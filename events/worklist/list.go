@@ -133,6 +133,7 @@ type Row struct {
 	Misses   string     `json:"misses,omitempty"` // the window that closes before the next visit
 
 	heifer, dermatitis, infected bool
+	closing                      time.Time // of Closes
 }
 
 // A Reason is why an animal is on the list.

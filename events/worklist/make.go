@@ -43,7 +43,7 @@ func Make(in *Input, o Options) *List {
 		}
 	}
 	l.Cannot = cannot(in, l)
-	slices.SortFunc(l.Rows, func(a, b Row) int { return compareRows(&a, &b, c) })
+	slices.SortFunc(l.Rows, func(a, b Row) int { return compareRows(&a, &b) })
 	if o.Capacity > 0 {
 		l.fit(o.Capacity, c)
 	}
@@ -104,6 +104,7 @@ func (a *animal) row(r Reader) (Row, bool) {
 		row.Chute = row.Chute || x.of.chute && x.Tier != NotNow
 	}
 	row.Closes = row.closesInTier(a.clock)
+	row.closing = a.clock.closing(row.Closes)
 	row.heifer = a.heifer()
 	for _, x := range a.Cases {
 		if x.Open && !a.over(&x) {
@@ -133,9 +134,9 @@ func compareReasons(a, b *Reason, c clock) int {
 }
 
 // compareRows sorts by tier, then by the window that closes first in it.
-func compareRows(a, b *Row, c clock) int {
+func compareRows(a, b *Row) int {
 	return cmp.Or(cmp.Compare(a.Tier.rank(), b.Tier.rank()), boolFirst(a.Reasons[0].of.first, b.Reasons[0].of.first),
-		c.closing(a.Closes).Compare(c.closing(b.Closes)), compareNames(a.Cow, b.Cow), strings.Compare(a.Animal, b.Animal))
+		a.closing.Compare(b.closing), compareNames(a.Cow, b.Cow), strings.Compare(a.Animal, b.Animal))
 }
 
 // closesInTier returns the window that closes first among the reasons of the
