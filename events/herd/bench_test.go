@@ -173,8 +173,20 @@ func BenchmarkLists(b *testing.B) {
 			x, err := v.Cases(ctx, herd.CaseQuery{Farm: "larkfield", Open: true, Newest: true})
 			return len(x), err
 		}},
+		{"devices of one animal", func(v *herd.View) (int, error) {
+			x, err := v.Devices(ctx, "larkfield/ear-tag:"+tag(17))
+			return len(x), err
+		}},
+		{"cases of one animal", func(v *herd.View) (int, error) {
+			x, err := v.Cases(ctx, herd.CaseQuery{Animal: "larkfield/ear-tag:" + tag(17)})
+			return len(x), err
+		}},
 		{"standings", func(v *herd.View) (int, error) {
 			x, err := v.Standings(ctx, "larkfield", "2026-01-01")
+			return len(x), err
+		}},
+		{"standings of a past day", func(v *herd.View) (int, error) {
+			x, err := v.Standings(ctx, "larkfield", "2025-11-30")
 			return len(x), err
 		}},
 		{"facts of 14 days", func(v *herd.View) (int, error) {

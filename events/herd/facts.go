@@ -27,31 +27,13 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 	}
 	kinds, farms := kindList(q.Kinds, events.Kind.Animals), kindList(q.Kinds, func(k events.Kind) bool { return !k.Animals() })
 	from, to := dayOf(q.From, always), dayOf(q.To, never)
-	where, what := "a.farm=?", any(v.ids[q.Farm])
+	r := &factReader{v: v, doubts: doubts, kinds: kinds, from: from, to: to, names: map[string][]events.Identifier{}}
 	if q.Animal != "" {
-		where, what, farms = "a.key=?", q.Animal, ""
+		farms = ""
+		err = r.read(ctx, &out, oneAnimal, q.Animal)
+	} else {
+		err = r.read(ctx, &out, "a.farm=?", v.ids[q.Farm])
 	}
-	read := map[string][]events.Identifier{}
-	err = v.each(ctx, func(row []value) error {
-		f, err := scanFact(row, v.names)
-		if err != nil {
-			return err
-		}
-		f.Animal, f.Known, f.Farm = textOf(row[9]), intOf(row[10]) != 0, v.names[id(intOf(row[11]))]
-		key := textOf(row[12])
-		if _, ok := read[key]; !ok {
-			ids, _ := parseNaming(key)
-			for _, n := range ids {
-				read[key] = append(read[key], events.Identifier{Scheme: n.scheme, Value: n.value})
-			}
-		}
-		f.As = read[key]
-		f.Doubts = doubts[f.Entity]
-		out = append(out, *f)
-		return nil
-	}, "SELECT "+factColumns+`, a.key, a.known, a.farm, n.key FROM animals a CROSS JOIN spans p ON p.animal = a.id CROSS JOIN namings n ON n.id = p.naming
-		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= max(p."from", ?) AND f.day < p."to" AND f.day <= ?
-		WHERE `+where+" AND f.state & ? = 0"+kinds, from, to, what, hidden)
 	if err == nil && strings.ContainsAny(farms, "0123456789") {
 		err = v.each(ctx, func(row []value) error {
 			f, err := scanFact(row, v.names)
@@ -64,8 +46,63 @@ func (v *View) Facts(ctx context.Context, q FactQuery) (out []Fact, err error) {
 		}, "SELECT "+factColumns+` FROM namings n CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = n.id AND f.day >= ? AND f.day <= ?
 			WHERE n.farm=? AND n.key='' AND f.state & ? = 0`+farms, from, to, v.ids[q.Farm], hidden)
 	}
-	slices.SortFunc(out, compareByAnimal)
+	sortByAnimal(out)
 	return out, err
+}
+
+// A factReader reads facts of animals, with what stands beside them.
+type factReader struct {
+	v        *View
+	doubts   map[events.Entity][]string
+	kinds    string // a condition; see kindList
+	from, to day
+	names    map[string][]events.Identifier // what a naming says
+}
+
+// oneAnimal finds an animal by its id alone: the index begins with the farm.
+const oneAnimal = "a.farm IN (SELECT id FROM names) AND a.key=?"
+
+// read adds the facts of the animals for which a condition is true.
+func (r *factReader) read(ctx context.Context, out *[]Fact, where string, what ...any) error {
+	args := append(append([]any{r.from, r.to}, what...), hidden)
+	return r.v.each(ctx, func(row []value) error {
+		f, err := scanFact(row, r.v.names)
+		if err != nil {
+			return err
+		}
+		f.Animal, f.Known, f.Farm = textOf(row[9]), intOf(row[10]) != 0, r.v.names[id(intOf(row[11]))]
+		key := textOf(row[12])
+		if _, ok := r.names[key]; !ok {
+			ids, _ := parseNaming(key)
+			for _, n := range ids {
+				r.names[key] = append(r.names[key], events.Identifier{Scheme: n.scheme, Value: n.value})
+			}
+		}
+		f.As = r.names[key]
+		f.Doubts = r.doubts[f.Entity]
+		*out = append(*out, *f)
+		return nil
+	}, "SELECT "+factColumns+`, a.key, a.known, a.farm, n.key FROM animals a CROSS JOIN spans p ON p.animal = a.id CROSS JOIN namings n ON n.id = p.naming
+		CROSS JOIN facts f INDEXED BY facts_naming ON f.naming = p.naming AND f.day >= max(p."from", ?) AND f.day < p."to" AND f.day <= ?
+		WHERE `+where+" AND f.state & ? = 0"+r.kinds, args...)
+}
+
+// sortByAnimal sorts by animal, then as compareFacts does. Facts are read animal
+// by animal: so runs of one are sorted and, where they come in order, nothing else.
+func sortByAnimal(facts []Fact) {
+	ordered := true
+	for i := 0; i < len(facts); {
+		n := i + 1
+		for n < len(facts) && facts[n].Animal == facts[i].Animal {
+			n++
+		}
+		slices.SortFunc(facts[i:n], func(a, b Fact) int { return compareFacts(&a, &b) })
+		ordered = ordered && (i == 0 || facts[i-1].Animal < facts[i].Animal)
+		i = n
+	}
+	if !ordered {
+		slices.SortFunc(facts, compareByAnimal)
+	}
 }
 
 // kindList returns a condition for those of the kinds asked for that fit; "" if
@@ -88,7 +125,7 @@ func (v *View) doubts(ctx context.Context, q FactQuery) (map[events.Entity][]str
 	out := map[events.Entity][]string{}
 	add := func(body value) error {
 		var c Contradiction
-		if err := unpack(body, &c); err != nil {
+		if err := c.unpack(body); err != nil {
 			return err
 		}
 		for _, e := range c.LeftOut {

@@ -51,7 +51,7 @@ func (v *View) Animal(ctx context.Context, animal string) (*Animal, error) {
 	err := v.each(ctx, func(row []value) error {
 		a = &Animal{}
 		return a.unpack(row[0])
-	}, "SELECT body FROM animals WHERE key=?", animal)
+	}, "SELECT a.body FROM animals a WHERE "+oneAnimal, animal)
 	if err == nil && a == nil {
 		err = &events.Fault{Kind: events.ErrNotFound, Who: "herd", What: "animal", Wanted: "an id as lists show it", Got: fmt.Sprintf("%.200q", animal)}
 	}
@@ -123,7 +123,7 @@ func (v *View) results(ctx context.Context, farm string, kind int, from day, f f
 func (v *View) Contradictions(ctx context.Context, farm string) (out []Contradiction, err error) {
 	err = v.results(ctx, farm, resultContradiction, always, func(_ string, _ bool, body value) error {
 		var c Contradiction
-		if err := unpack(body, &c); err != nil {
+		if err := c.unpack(body); err != nil {
 			return err
 		}
 		out = append(out, c)
@@ -169,7 +169,7 @@ func (v *View) Devices(ctx context.Context, animal string) (out []Device, err er
 
 func (v *View) ofAnimal(ctx context.Context, animal string, kind int, f func(known bool, body value) error) error {
 	return v.each(ctx, func(row []value) error { return f(intOf(row[0]) != 0, row[1]) },
-		"SELECT a.known, r.body FROM animals a JOIN results r ON r.animal = a.id WHERE a.key=? AND r.kind=? ORDER BY r.n", animal, kind)
+		"SELECT a.known, r.body FROM animals a JOIN results r ON r.animal = a.id WHERE "+oneAnimal+" AND r.kind=? ORDER BY r.n", animal, kind)
 }
 
 // Withdrawals returns what is not over on a day, or unknown, sorted by animal and
@@ -226,7 +226,7 @@ func (v *View) storedCases(ctx context.Context, q CaseQuery) (out []Case, err er
 		from = never
 	}
 	if q.Animal != "" {
-		table, where, what = "results r", "a.key=?", q.Animal
+		table, where, what = "results r", oneAnimal, q.Animal
 	}
 	older, join := "NULL", ""
 	if !q.Newest {

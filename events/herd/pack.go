@@ -3,12 +3,13 @@ package herd
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 
 	"dewclaw/events"
 )
 
-// This file keeps standings in a form that is read several times faster than
-// JSON: lists read all of a farm. Every member is written in turn, texts with
+// This file keeps standings and contradictions in a form that is read several
+// times faster than JSON: lists read all of a farm. Every member is written in turn, texts with
 // their length before them; one function a type goes both ways, so the two
 // cannot differ. Whoever changes one raises form.
 
@@ -32,6 +33,21 @@ func (s *Standing) unpack(body value) error {
 	p := packer{s: textOf(body), reading: true}
 	if s.pack(&p); p.bad || p.s != "" {
 		return fmt.Errorf("herd: read a standing: %w: %w", errDamaged, events.ErrUnavailable)
+	}
+	return nil
+}
+
+func packedContradiction(c *Contradiction) string {
+	var p packer
+	c.pack(&p)
+	return string(p.b)
+}
+
+// unpack fills c from what packedContradiction returned.
+func (c *Contradiction) unpack(body value) error {
+	p := packer{s: textOf(body), reading: true}
+	if c.pack(&p); p.bad || p.s != "" {
+		return fmt.Errorf("herd: read a contradiction: %w: %w", errDamaged, events.ErrUnavailable)
 	}
 	return nil
 }
@@ -255,4 +271,17 @@ func (s *Sole) pack(p *packer) {
 	pack(p, &s.Event)
 	pack(p, &s.Day, &s.Foot, &s.Claw)
 	p.decimal(&s.MM)
+}
+
+// pack writes the events once where all of them are left out, as mostly they are.
+func (c *Contradiction) pack(p *packer) {
+	pack(p, &c.Kind, &c.Farm, &c.Day, &c.Words)
+	packList(p, &c.Animals, packText)
+	packList(p, &c.Events, packText)
+	all := slices.Equal(c.Events, c.LeftOut)
+	if p.truth(&all); !all {
+		packList(p, &c.LeftOut, packText)
+	} else if p.reading {
+		c.LeftOut = slices.Clone(c.Events)
+	}
 }

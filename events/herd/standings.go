@@ -6,6 +6,8 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+
+	"dewclaw/events"
 )
 
 // Standings returns where each animal of a farm stands at the end of a day,
@@ -13,7 +15,8 @@ import (
 // those known only from events. With day "" it is where they stand now.
 //
 // Who an animal is and what contradicts itself is always what the log says now,
-// for a past day too. A past day costs the reading of all facts up to it.
+// for a past day too. A past day costs the reading of all facts of the animals of
+// which anything was told behind it.
 func (v *View) Standings(ctx context.Context, farm, day string) ([]Standing, error) {
 	var rows [][2]value
 	err := v.each(ctx, func(row []value) error {
@@ -90,9 +93,10 @@ func (s *Standing) own() {
 	}
 }
 
-// goBack works out anew the standings that have facts behind the day.
+// goBack works out anew the standings that have facts behind the day, and reads
+// the facts of no other animal.
 func (v *View) goBack(ctx context.Context, farm, day string, all []Standing) error {
-	facts, err := v.Facts(ctx, FactQuery{Farm: farm, To: day})
+	doubts, err := v.doubts(ctx, FactQuery{Farm: farm})
 	if err != nil {
 		return err
 	}
@@ -100,15 +104,20 @@ func (v *View) goBack(ctx context.Context, farm, day string, all []Standing) err
 	if err != nil {
 		return err
 	}
-	of := map[string][]*Fact{}
-	for i := range facts {
-		of[facts[i].Animal] = append(of[facts[i].Animal], &facts[i])
-	}
+	r := &factReader{v: v, doubts: doubts, from: always, to: dayOf(day, never), names: map[string][]events.Identifier{}}
 	for i := range all {
 		if all[i].Until <= day {
 			continue
 		}
-		f, o := of[all[i].Animal.ID], old[all[i].Animal.ID]
+		var facts []Fact
+		if err := r.read(ctx, &facts, "a.farm=? AND a.key=?", v.ids[farm], all[i].Animal.ID); err != nil {
+			return err
+		}
+		sortByAnimal(facts)
+		f, o := make([]*Fact, len(facts)), old[all[i].Animal.ID]
+		for j := range facts {
+			f[j] = &facts[j]
+		}
 		s := &Standing{}
 		if len(f)+len(o) > 0 {
 			ds := devices(f, o)

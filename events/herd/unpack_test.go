@@ -89,6 +89,14 @@ func TestUnpack_AgreesWithJSON(t *testing.T) {
 		if err := gotStanding.unpack(packed(&x)); err != nil || !reflect.DeepEqual(gotStanding, x) {
 			t.Fatalf("%v:\ngot  %+v\nwant %+v", err, gotStanding, x)
 		}
+		var k, gotContradiction Contradiction
+		fill(t, reflect.ValueOf(&k).Elem())
+		if rapid.Bool().Draw(t, "all left out") {
+			k.LeftOut = k.Events
+		}
+		if err := gotContradiction.unpack(packedContradiction(&k)); err != nil || !reflect.DeepEqual(gotContradiction, k) {
+			t.Fatalf("%v:\ngot  %+v\nwant %+v", err, gotContradiction, k)
+		}
 		whole := packed(&x)
 		cut := whole[:rapid.IntRange(0, len(whole)-1).Draw(t, "cut")]
 		if err := new(Standing).unpack(cut); !errors.Is(err, errDamaged) {

@@ -122,7 +122,7 @@ func (w *work) collect(c *caseFile, gapDays int) {
 		w.add(resultClaw, dayOf(x.Since, always), never, x)
 	}
 	for _, x := range c.found {
-		w.add(resultContradiction, dayOf(x.Day, always), never, x)
+		w.results = append(w.results, result{resultContradiction, dayOf(x.Day, always), never, packedContradiction(&x), ""})
 	}
 }
 
