@@ -112,6 +112,7 @@ func work0(all []raw, from, to string, least int) map[string]told {
 	o.cases()
 	o.trims()
 	o.wraps()
+	o.due()
 	return o.out
 }
 
