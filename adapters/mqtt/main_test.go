@@ -107,11 +107,15 @@ type client struct {
 	reports []string
 }
 
-// cut ends the connection without a word.
+// cut ends the connection without a word, and waits until the source has noticed: until then it hands over
+// what it has.
 func (c *client) cut() {
 	c.mu.Lock()
-	defer c.mu.Unlock()
 	_ = c.conn.Close()
+	c.mu.Unlock()
+	if c.Source.conn != nil {
+		<-c.Source.conn.down
+	}
 }
 
 // crash ends the source as the end of its process would.
