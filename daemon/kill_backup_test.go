@@ -25,6 +25,9 @@ import (
 //
 //	go test ./daemon -run '^TestKillBackup$' -long
 func TestKillBackup(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells of nothing else")
+	}
 	rounds := 1
 	if *long {
 		rounds = perBeat

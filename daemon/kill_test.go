@@ -40,7 +40,7 @@ const perBeat = 10
 //	go test ./daemon -run '^TestKill$' -kills 200 -rows 200000
 func TestKill(t *testing.T) {
 	if testing.Short() {
-		*killCount, *killRows = min(*killCount, 3), min(*killRows, 2000)
+		t.Skip("what is killed tells of nothing else")
 	}
 	if *long {
 		*killCount, *killRows = max(*killCount, 1000), max(*killRows, 200_000)

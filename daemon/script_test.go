@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -64,9 +65,22 @@ func TestMain(m *testing.M) {
 //	latin1 file                turn a UTF-8 file into ISO 8859-1
 //	bom file                   put a UTF-8 byte order mark before the file
 //	append from to             append one file to another
+//
+// With -short, which is the form for the race detector, it runs those in which the
+// daemon works beside something: "&" starts it.
 func TestScripts(t *testing.T) {
+	files, err := filepath.Glob(filepath.Join("..", "testdata", "script", "*.txtar"))
+	if err != nil || len(files) == 0 {
+		t.Fatal(len(files), err)
+	}
+	if testing.Short() {
+		files = slices.DeleteFunc(files, func(name string) bool {
+			b, err := os.ReadFile(name)
+			return err == nil && !background.Match(b)
+		})
+	}
 	testscript.Run(t, testscript.Params{
-		Dir:                 filepath.Join("..", "testdata", "script"),
+		Files:               files,
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Setup: func(env *testscript.Env) error {
@@ -86,6 +100,8 @@ func TestScripts(t *testing.T) {
 		},
 	})
 }
+
+var background = regexp.MustCompile(`(?m)^!? ?exec dewclaw .*&(\w+&)?$`)
 
 func exits(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 2 {
