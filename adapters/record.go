@@ -1,6 +1,9 @@
 package adapters
 
-import "dewclaw/events"
+import (
+	"dewclaw/events"
+	"dewclaw/schema/rules"
+)
 
 // An Outcome is what a mapping made of one record.
 type Outcome uint8
@@ -35,6 +38,8 @@ type Record struct {
 	Day    string // local day YYYY-MM-DD, "" if it has none or none could be read
 	Scope  string // list, barn or operator it belongs to, for complete sources
 	Animal string // key identifier as scheme:value in compact form, "" if none: for control totals
+
+	Sight rules.Sight // what tells whether the mapping or the clock of the source is suspect
 }
 
 // A Draft is one event as a mapping makes it: everything but its revision,

@@ -18,6 +18,7 @@ import (
 	"dewclaw/daemon/internal/config"
 	"dewclaw/events"
 	"dewclaw/schema"
+	"dewclaw/schema/codes"
 	"dewclaw/schema/rules"
 )
 
@@ -171,6 +172,7 @@ type trial struct {
 	known    map[events.Entity]events.Digest
 	counts   events.Counts
 	counted  map[events.Kind]int
+	watch    rules.Watch
 }
 
 // tryRows is how many rows are mapped at once.
@@ -272,6 +274,7 @@ func (t *trial) judge(r *adapters.Record, o *outcome) {
 	case fresh:
 		o.Outcome = "accepted"
 		t.counts.Accepted++
+		t.watch.Add(r.Sight, t.job.Rules)
 	default:
 		o.Outcome = "duplicate"
 		if len(r.Drafts) == 0 {
@@ -321,6 +324,12 @@ func (t *trial) finish() error {
 	}
 	if len(w) > 0 {
 		t.app.printf("events: %s\n", join(w))
+	}
+	for _, n := range t.watch.Notes(t.job.Rules) {
+		if n.Code == rules.RecordsLate {
+			continue // a trial is of an old file more often than not
+		}
+		t.app.printf("%s: %s. %s\n", n.Code, n.Detail, codes.Advisories().Get(n.Code).Text)
 	}
 	t.app.printf("Nothing was kept.\n")
 	return nil

@@ -209,6 +209,7 @@ func (m *Mapper) emit() {
 			rec.Animal = m.blocks.text(r.id.Scheme, ":", events.Compact(r.id.Value))
 		}
 		rec.Drafts = m.drafts(rec.ID)
+		rec.Sight = rules.See(m.payloads, m.run.job.Received)
 	}
 	m.out = append(m.out, rec)
 	m.records++

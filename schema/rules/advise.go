@@ -56,6 +56,7 @@ const (
 	SidesSwapped   = "sides-swapped"
 	MidnightAlways = "midnight-always"
 	ClockJump      = "clock-jump"
+	RecordsLate    = "records-late"
 )
 
 // The neutral codes the rules speak of by themselves.

@@ -368,7 +368,7 @@ func TestAdvisories_AreTheRulesThatRun(t *testing.T) {
 			AngleLow, HeelLow, ClawsUnequal, LongerAfterTrim, MeasureUnusual, MeasureForAge, CutsContradict, WithdrawalNotStated, TransponderMisused,
 			PrefixUnknown, TagNotAnimal, TagReplaced, CountryLetters, ClockReset, Midnight,
 		},
-		"source": {SidesSwapped, MidnightAlways, ClockJump},
+		"source": {SidesSwapped, MidnightAlways, ClockJump, RecordsLate},
 	}
 	listed := map[string][]string{}
 	for _, a := range codes.Advisories().All() {

@@ -34,6 +34,8 @@ type Settings struct {
 	MidnightLeast int           // times of day before [MidnightAlways]
 	ClockJumpBy   time.Duration // how far a clock must jump for [ClockJump]
 	ClockRecords  int           // records in a run of it
+	LateAfter     time.Duration // from what a record says to its receipt, for [RecordsLate]
+	LateLeast     int           // records before it
 
 	Off map[string]bool // codes of advisories that are switched off
 }
@@ -118,6 +120,8 @@ func (s *Settings) time(name string) *time.Duration {
 		return &s.WrapLate
 	case "clock-jump-by":
 		return &s.ClockJumpBy
+	case "late-after":
+		return &s.LateAfter
 	}
 	return nil
 }
@@ -132,6 +136,8 @@ func (s *Settings) count(name string) *int {
 		return &s.MidnightLeast
 	case "clock-records":
 		return &s.ClockRecords
+	case "late-least":
+		return &s.LateLeast
 	}
 	return nil
 }

@@ -9,6 +9,39 @@ import (
 	"dewclaw/schema/codes"
 )
 
+// A Sight is what a [Watch] needs of one record.
+type Sight struct {
+	blocks, own     uint16 // blocks on feet with one claw to relieve; on that claw
+	timed, midnight bool   // has a time of day; it is midnight, in local time or in UTC
+	exact, dated    bool   // lag counts from the moment; from the end of the day
+	lag             time.Duration
+}
+
+// See looks at a record. received is when it came, the zero time if that is not
+// known.
+func See(record []events.Payload, received time.Time) Sight {
+	var s Sight
+	if len(record) == 0 {
+		return s
+	}
+	s.seeBlocks(record)
+	o := &record[0].Base().Occurred
+	at, ok := moment(o)
+	if s.timed = o.Time != ""; s.timed {
+		s.midnight = isMidnight(o.Time) || ok && at.Equal(at.UTC().Truncate(24*time.Hour))
+	}
+	switch {
+	case received.IsZero():
+	case ok:
+		s.exact, s.lag = true, received.Sub(at)
+	case o.Date != "":
+		if day, err := time.Parse(time.DateOnly, o.Date); err == nil {
+			s.dated, s.lag = true, received.Sub(day.AddDate(0, 0, 1))
+		}
+	}
+	return s
+}
+
 // A Watch looks at the records of one source together and says what makes its
 // mapping or its clock suspect: see the advisories of a source in the code list.
 // It is fed record by record in the order of receipt and keeps counts alone, so
@@ -17,6 +50,7 @@ import (
 type Watch struct {
 	blocks, own      int // blocks on feet with one claw to relieve; on that claw
 	times, midnights int // times of day; local or UTC midnight
+	lags, late       int // records with a day or time; those that came late
 	last             run
 	now              []time.Duration
 	jump             string // the latest, in words
@@ -29,23 +63,24 @@ type run struct {
 	steady bool
 }
 
-// Add counts a record. received is when it came, the zero time if that is not
-// known; s must be the same at every call.
-func (w *Watch) Add(record []events.Payload, received time.Time, s *Settings) {
-	if len(record) == 0 {
-		return
+// Add counts a record. set must be the same at every call.
+func (w *Watch) Add(s Sight, set *Settings) {
+	w.blocks += int(s.blocks)
+	w.own += int(s.own)
+	if s.timed {
+		w.times++
 	}
-	w.addBlocks(record)
-	o := &record[0].Base().Occurred
-	if o.Time == "" {
-		return
-	}
-	w.times++
-	if midnightSomewhere(o) {
+	if s.midnight {
 		w.midnights++
 	}
-	if at, ok := moment(o); ok && !received.IsZero() {
-		w.addLag(received.Sub(at), s)
+	if s.exact || s.dated {
+		w.lags++
+		if s.lag > set.LateAfter {
+			w.late++
+		}
+	}
+	if s.exact {
+		w.addLag(s.lag, set)
 	}
 }
 
@@ -66,21 +101,24 @@ func (w *Watch) Notes(s *Settings) []events.Note {
 	if w.jump != "" {
 		note(ClockJump, w.jump)
 	}
+	if w.lags >= s.LateLeast && 2*w.late > w.lags {
+		note(RecordsLate, fmt.Sprintf("%d of %d records came more than %v after what they say", w.late, w.lags, s.LateAfter))
+	}
 	return out
 }
 
-// addBlocks counts the blocks of a record on feet that have one claw to relieve.
+// seeBlocks counts the blocks of a record on feet that have one claw to relieve.
 // Blocks for thin soles are left out: they sit where they should.
-func (w *Watch) addBlocks(record []events.Payload) {
+func (s *Sight) seeBlocks(record []events.Payload) {
 	for _, p := range record {
 		t, ok := p.(*events.Treatment)
 		if !ok || t.What != block || t.Foot == "" || !sided(t.Claw) {
 			continue
 		}
 		if claw := clawToRelieve(t.Foot, record); claw != "" {
-			w.blocks++
+			s.blocks++
 			if claw == t.Claw {
-				w.own++
+				s.own++
 			}
 		}
 	}
@@ -104,16 +142,6 @@ func clawToRelieve(foot string, record []events.Payload) string {
 		claw = l.Claw
 	}
 	return claw
-}
-
-// midnightSomewhere reports whether a time of day is exactly midnight in local
-// time or in UTC.
-func midnightSomewhere(o *events.Occurred) bool {
-	if isMidnight(o.Time) {
-		return true
-	}
-	at, ok := moment(o)
-	return ok && at.Equal(at.UTC().Truncate(24*time.Hour))
 }
 
 // addLag adds the time between a fact and its receipt to the run of now, and

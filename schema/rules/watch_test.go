@@ -14,7 +14,7 @@ import (
 // watched feeds the records one after the other.
 func watched(s *Settings, records ...[]events.Payload) (w Watch) {
 	for _, r := range records {
-		w.Add(r, time.Time{}, s)
+		w.Add(See(r, time.Time{}), s)
 	}
 	return w
 }
@@ -129,7 +129,7 @@ func TestWatch_SuspectsAClockThatJumped(t *testing.T) {
 			now = now.Add(2 * time.Minute)
 			at := now.Add(-time.Duration(lag) * time.Minute)
 			c := events.Common{Occurred: events.Occurred{Date: at.Format(time.DateOnly), Time: at.Format("15:04"), Offset: "+00:00", Precision: "minute"}}
-			w.Add([]events.Payload{&events.Examination{Common: c}}, now, s)
+			w.Add(See([]events.Payload{&events.Examination{Common: c}}, now), s)
 		}
 		return w, s
 	}
@@ -164,9 +164,46 @@ func TestWatch_SuspectsAClockThatJumped(t *testing.T) {
 		}
 	}
 	var w Watch
-	w.Add(nil, time.Time{}, Defaults())
+	w.Add(See(nil, time.Time{}), Defaults())
 	if got := w.Notes(Defaults()); got != nil {
 		t.Errorf("nothing was seen and %v is suspect", got)
+	}
+}
+
+// Source: proposal of our own, no outside authority: 72 hours, 20 records, more
+// than half.
+func TestWatch_TellsThatRecordsComeLate(t *testing.T) {
+	received := time.Date(2026, 3, 10, 12, 0, 0, 0, time.UTC)
+	at := func(day, clock string) []events.Payload {
+		return []events.Payload{&events.Examination{Common: on(day, clock, "+00:00", "")}}
+	}
+	tests := []struct {
+		name    string
+		records [][]events.Payload
+		want    bool
+	}{
+		{"three days", repeat(20, at("2026-03-07", "12:00")), false},
+		{"a minute more", repeat(20, at("2026-03-07", "11:59")), true},
+		{"too few", repeat(19, at("2026-03-07", "11:59")), false},
+		{"half of them", append(repeat(10, at("2026-03-01", "08:00")), repeat(10, at("2026-03-10", "08:00"))...), false},
+		{"more than half", append(repeat(11, at("2026-03-01", "08:00")), repeat(10, at("2026-03-10", "08:00"))...), true},
+		{"a day that ended three days ago", repeat(20, at("2026-03-06", "")), true},
+		{"a day that ended less than three days ago", repeat(20, at("2026-03-07", "")), false},
+	}
+	for _, tt := range tests {
+		s := Defaults()
+		var w Watch
+		for _, r := range tt.records {
+			w.Add(See(r, received), s)
+		}
+		if got := slices.Contains(codesOf(w.Notes(s)), RecordsLate); got != tt.want {
+			t.Errorf("%s: late %v (%v), wanted %v", tt.name, got, w.Notes(s), tt.want)
+		}
+	}
+	s := Defaults()
+	w := watched(s, repeat(40, at("2026-03-01", "08:00"))...)
+	if got := w.Notes(s); got != nil {
+		t.Errorf("nobody knows when they came, and %v", got)
 	}
 }
 
@@ -176,7 +213,7 @@ func ExampleWatch() {
 	for range 12 {
 		l := &events.Lesion{Code: "SU", Foot: "RH", Claw: "outer"}
 		b := &events.Treatment{What: "block", Foot: "RH", Claw: "outer"}
-		w.Add([]events.Payload{l, b}, time.Time{}, s)
+		w.Add(See([]events.Payload{l, b}, time.Time{}), s)
 	}
 	fmt.Println(w.Notes(s))
 	// Output: [{sides-swapped 12 of 12 blocks sit on the claw with the lesion}]

@@ -47,6 +47,7 @@ func (in *Intake) TakeBatch(ctx context.Context, src *Source, ds []*adapters.Del
 	if err == nil {
 		err = b.commit(ctx)
 	}
+	receipt.suspect(t, in.Rules)
 	if err != nil {
 		for _, m := range b.messages {
 			in.acknowledge(ctx, m.d, adapters.NotTaken)
@@ -186,7 +187,7 @@ func (b *batch) reading(m message) *reading {
 	r.job.Message = r.message.Message
 	r.job.Received = m.d.Received.UTC().Truncate(time.Millisecond)
 	r.single = map[events.RecordID]struct{}{}
-	r.pace = still{}
+	r.pace, r.watch = still{}, &b.t.watch
 	return r
 }
 

@@ -141,6 +141,10 @@ func (r *Receipt) verdict() adapters.Verdict {
 type turn struct {
 	token  chan struct{} // who took it out has the turn
 	wanted atomic.Int32  // decisions that wait
+
+	// Of whoever has the turn.
+	watch rules.Watch
+	told  map[string]bool // advisories of the source, by code
 }
 
 func (in *Intake) turn(source string) *turn {

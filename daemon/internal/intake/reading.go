@@ -9,6 +9,7 @@ import (
 	"dewclaw/adapters/mapping"
 	"dewclaw/events"
 	"dewclaw/events/index"
+	"dewclaw/schema/rules"
 )
 
 // A reading takes one original through the beats: map, known?, check, and hands
@@ -71,6 +72,7 @@ type reading struct {
 	notices  []string
 	progress func(records int) // may be nil
 	account  *account          // what becomes of each record; nil if nobody asks
+	watch    *rules.Watch      // of the source; nil if nothing new is read
 	at       int               // place of the record that is being settled
 	bodies   []events.Body     // of the original itself, for its last entry
 }

@@ -6,12 +6,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"dewclaw/adapters"
 	"dewclaw/adapters/mapping"
 	"dewclaw/events"
 	"dewclaw/events/index"
+	"dewclaw/schema/codes"
+	"dewclaw/schema/rules"
 )
 
 // Options say how an original is taken in.
@@ -235,7 +238,7 @@ func (in *Intake) archivedMapping(hash string) (*mapping.Inward, []byte, error) 
 func (in *Intake) fly(ctx context.Context, r *reading, t *turn, receipt *Receipt) (err error) {
 	defer r.close()
 	f := &flight{in: in, r: r, t: t, receipt: receipt}
-	r.pace = f
+	r.pace, r.watch = f, &t.watch
 	defer func() {
 		if e := f.settle(ctx); err == nil {
 			err = e
@@ -246,7 +249,24 @@ func (in *Intake) fly(ctx context.Context, r *reading, t *turn, receipt *Receipt
 	}
 	receipt.Notices, receipt.Complete = r.notices, r.complete
 	r.b.entry.Notices = r.notices
+	receipt.suspect(t, in.Rules)
 	return f.closeEntry(ctx, true)
+}
+
+// suspect adds what the records of the source together say of its mapping and
+// clock, once each while the process lives. It depends on what else the process
+// has read, so it is for the operator and not for the log.
+func (r *Receipt) suspect(t *turn, s *rules.Settings) {
+	for _, n := range t.watch.Notes(s) {
+		if t.told[n.Code] {
+			continue
+		}
+		if t.told == nil {
+			t.told = map[string]bool{}
+		}
+		t.told[n.Code] = true
+		r.Notices = append(slices.Clip(r.Notices), fmt.Sprintf("%s %s. %s", n.Code+":", n.Detail, codes.Advisories().Get(n.Code).Text))
+	}
 }
 
 // repeat tells of bytes that were read before. The log hears of it once for each

@@ -166,6 +166,9 @@ func (r *reading) put(ctx context.Context, p passing, j joint, known *index.Reco
 		}
 		r.account.tell(r.at, j.rec.Line, j.rec.LastLine, r.rule.outcome.word(), nil)
 		r.count(r.rule.outcome)
+		if r.watch != nil && r.rule.outcome == accepted {
+			r.watch.Add(p.rec.Sight, r.in.Rules)
+		}
 	}
 	if j.continues && r.raw != nil {
 		r.b.unraw(id)
