@@ -16,6 +16,17 @@ import (
 	"dewclaw/daemon/internal/intake"
 )
 
+// gaitMapping reads a score out of a message.
+const gaitMapping = `mapping: gait
+direction: in
+read: {format: json}
+record: {key: $.id}
+animal: {transponder: $.cow}
+occurred: {at: $.at, layout: "YYYY-MM-DDTHH:mm:ss"}
+events:
+  - locomotion: {scale: =mob4-uk, score: $.score, role: =scorer}
+`
+
 // TestKill_BetweenAppendAndAcknowledgeLeavesAMessageOnceInTheLog stops the
 // daemon exactly there, in lockstep, and kills it: the message is in the log, the
 // server was told nothing and hands it over again, and it is known.
@@ -57,15 +68,7 @@ farms: {hilltop: {name: Hilltop, zone: Europe/Berlin}}
 sources:
   scores: {farm: hilltop, nats: {url: %q, subject: "chute.>"}, mapping: gait.yaml}
 `, s.ClientURL()))
-	write(t, filepath.Join(dir, "gait.yaml"), `mapping: gait
-direction: in
-read: {format: json}
-record: {key: $.id}
-animal: {transponder: $.cow}
-occurred: {at: $.at, layout: "YYYY-MM-DDTHH:mm:ss"}
-events:
-  - locomotion: {scale: =mob4-uk, score: $.score, role: =scorer}
-`)
+	write(t, filepath.Join(dir, "gait.yaml"), gaitMapping)
 	killAt(t, dir, intake.BeatAcknowledge)
 	k := &killer{t: t}
 	inLog := k.events(dir)
