@@ -22,7 +22,7 @@ import (
 // Bounds of one batch of messages: one commit, one fsync.
 const (
 	batchMessages = 512
-	batchWait     = 50 * time.Millisecond
+	batchWait     = 10 * time.Millisecond
 	onceWait      = 2 * time.Second // how long "once" waits for a first message
 )
 

@@ -7,7 +7,10 @@ import (
 	"unsafe"
 )
 
-const blockBytes = 256 << 10 // what is read at once
+const (
+	firstBytes = 4 << 10   // what is read at first: a message is short
+	blockBytes = 256 << 10 // what is read at once behind that
+)
 
 // An input reads an original in blocks. Texts are slices of a block, which
 // lives as long as one of them is held.
@@ -25,6 +28,9 @@ type input struct {
 func (n *input) fill() error {
 	rest := n.block[n.pos:]
 	want := max(blockBytes, 2*len(rest))
+	if n.block == "" {
+		want = firstBytes
+	}
 	buf := make([]byte, len(rest), want)
 	copy(buf, rest)
 	for idle := 0; len(buf) < want && !n.eof; {
