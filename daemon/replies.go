@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -15,6 +16,7 @@ import (
 	"dewclaw/adapters"
 	"dewclaw/adapters/folder"
 	httpx "dewclaw/adapters/http"
+	"dewclaw/adapters/nats"
 	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/delivery"
 	"dewclaw/events"
@@ -75,14 +77,14 @@ func (e *engine) tellReplies(feed, name string, noted []delivery.Noted) {
 		}
 	}
 	if bad > 0 {
-		e.logger.Warn("replies that match no event", "feed", feed, "file", name, "replies", bad, "of", len(noted), "first", first.ID, "why", first.Why)
+		e.logger.Warn("replies that match no event", "feed", feed, "name", name, "replies", bad, "of", len(noted), "first", first.ID, "why", first.Why)
 	}
 }
 
 // takenFolder is where files with replies go, below the folder they arrived in.
 const takenFolder = "taken"
 
-// replies reads the files with replies until ctx ends.
+// replies reads the files and messages with replies until ctx ends.
 func (d *daemon) replies(ctx context.Context) error {
 	var wg sync.WaitGroup
 	for i := range d.e.project.config.Feeds {
@@ -94,33 +96,30 @@ func (d *daemon) replies(ctx context.Context) error {
 	return nil
 }
 
-// readReplies reads the files with replies of one feed. What cannot be read now is
-// read later; a file that has no replies is told, and moved as the others are.
+// A mailbox is where replies arrive.
+type mailbox interface {
+	adapters.Source
+	io.Closer
+}
+
+// readReplies reads the replies to one feed. What cannot be read now is read later;
+// what arrives there and has no replies is told, and settled as the others are.
 func (e *engine) readReplies(ctx context.Context, f *config.Feed) {
 	part := "replies to feed " + f.ID
 	wait := backoff{first: time.Second, most: time.Minute}
-	var src *folder.Source
+	var box mailbox
 	defer func() {
-		if src != nil {
-			_ = src.Close() // it was read only
+		if box != nil {
+			_ = box.Close() // it was read only
 		}
 	}()
 	for ctx.Err() == nil {
 		var err error
-		if src == nil {
-			if err = os.Mkdir(filepath.Join(f.Replies.Folder, takenFolder), 0o755); errors.Is(err, fs.ErrExist) {
-				err = nil
-			}
-		}
-		if src == nil && err == nil {
-			src, err = folder.Open(folder.Options{
-				Who: part, Dir: f.Replies.Folder, Patterns: f.Replies.Files, Rest: time.Second, Scan: 30 * time.Second,
-				After: folder.Move, MoveTo: filepath.Join(f.Replies.Folder, takenFolder), Now: e.now,
-				Report: func(f *events.Fault) { e.logger.Warn("replies", "what", f.Error(), "hints", f.Hints) },
-			})
+		if box == nil {
+			box, err = e.openReplies(part, f)
 		}
 		if err == nil {
-			err = e.nextReplies(ctx, f, src)
+			err = e.nextReplies(ctx, f, box)
 		}
 		if ctx.Err() != nil {
 			return
@@ -134,12 +133,39 @@ func (e *engine) readReplies(ctx context.Context, f *config.Feed) {
 	}
 }
 
-func (e *engine) nextReplies(ctx context.Context, f *config.Feed, src *folder.Source) error {
-	d, err := src.Next(ctx)
+// openReplies returns nil with an error.
+func (e *engine) openReplies(part string, f *config.Feed) (mailbox, error) {
+	report := func(f *events.Fault) { e.logger.Warn("replies", "what", f.Error(), "hints", f.Hints) }
+	if s := f.Replies.Stream; s != nil {
+		src, err := nats.OpenSource(nats.SourceOptions{
+			Who: part, Server: natsServer(&s.Server, "dewclaw "+part, e.getenv),
+			Stream: s.Stream, Subject: s.Subject, Durable: s.Consumer, Now: e.now, Report: report,
+		})
+		if err != nil {
+			return nil, err
+		}
+		return src, nil
+	}
+	taken := filepath.Join(f.Replies.Folder, takenFolder)
+	if err := os.Mkdir(taken, 0o755); err != nil && !errors.Is(err, fs.ErrExist) {
+		return nil, err
+	}
+	src, err := folder.Open(folder.Options{
+		Who: part, Dir: f.Replies.Folder, Patterns: f.Replies.Files, Rest: time.Second, Scan: 30 * time.Second,
+		After: folder.Move, MoveTo: taken, Now: e.now, Report: report,
+	})
+	if err != nil {
+		return nil, err
+	}
+	return src, nil
+}
+
+func (e *engine) nextReplies(ctx context.Context, f *config.Feed, box mailbox) error {
+	d, err := box.Next(ctx)
 	if err != nil {
 		return err
 	}
-	err = e.fileReplies(ctx, f, d)
+	err = e.noteReplies(ctx, f, d)
 	v := adapters.Taken
 	if err != nil {
 		v = adapters.NotTaken
@@ -147,8 +173,8 @@ func (e *engine) nextReplies(ctx context.Context, f *config.Feed, src *folder.So
 	return errors.Join(err, d.Settle(context.WithoutCancel(ctx), v))
 }
 
-// fileReplies notes the replies of one file.
-func (e *engine) fileReplies(ctx context.Context, f *config.Feed, d *adapters.Delivery) error {
+// noteReplies notes the replies of one file or message.
+func (e *engine) noteReplies(ctx context.Context, f *config.Feed, d *adapters.Delivery) error {
 	r, err := d.Open(ctx)
 	if err != nil {
 		return err
@@ -156,7 +182,11 @@ func (e *engine) fileReplies(ctx context.Context, f *config.Feed, d *adapters.De
 	list, err := delivery.ReadReplies(io.LimitReader(r, maxReplyFile))
 	err = errors.Join(err, r.Close())
 	if errors.Is(err, events.ErrInvalid) {
-		e.logger.Error("a file has no replies that can be read", "feed", f.ID, "file", d.Name, "why", err.Error(), "now in", filepath.Join(f.Replies.Folder, takenFolder))
+		where := "taken off the stream"
+		if f.Replies.Folder != "" {
+			where = "now in " + filepath.Join(f.Replies.Folder, takenFolder)
+		}
+		e.logger.Error("what arrived has no replies that can be read", "feed", f.ID, "name", cmp.Or(d.Message, d.Name), "why", err.Error(), "where", where)
 		return nil
 	}
 	if err != nil {

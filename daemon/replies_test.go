@@ -14,6 +14,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
 	"dewclaw/daemon/internal/delivery"
 )
 
@@ -24,7 +28,8 @@ type clerk struct {
 	t     *testing.T
 	p     *httpProject
 	knows func(cow string) bool
-	files string // folder for replies; "" for HTTP
+	files string              // folder for replies; "" for HTTP or a stream
+	js    jetstream.JetStream // nil for HTTP or files
 
 	mu  sync.Mutex
 	got int
@@ -61,6 +66,10 @@ func (c *clerk) send(body []byte, id string) error {
 	if c.files != "" {
 		return os.WriteFile(filepath.Join(c.files, id+".json"), body, 0o644)
 	}
+	if c.js != nil {
+		_, err := c.js.Publish(c.t.Context(), "replies.vet", body)
+		return err
+	}
 	r, err := http.NewRequest("POST", c.p.url+"/v1/feeds/vet/replies", bytes.NewReader(body))
 	if err != nil {
 		return err
@@ -95,10 +104,36 @@ func untilReplies(t *testing.T, p httpProject, confirmed, refused int) (s delive
 	}
 }
 
+// replyStream is a NATS server with a stream for replies.
+func replyStream(t *testing.T) (url string, js jetstream.JetStream) {
+	t.Helper()
+	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoLog: true, NoSigs: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Start()
+	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
+	if !s.ReadyForConnections(patience) {
+		t.Fatal("NATS server does not answer")
+	}
+	conn, err := nats.Connect(s.ClientURL())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(conn.Close)
+	if js, err = jetstream.New(conn); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := js.CreateStream(t.Context(), jetstream.StreamConfig{Name: "REPLIES", Subjects: []string{"replies.>"}}); err != nil {
+		t.Fatal(err)
+	}
+	return s.ClientURL(), js
+}
+
 // TestReplies_OfARecipientThatRefusesOneInTen: what is refused is shown with its
 // reason, put right, sent again, and confirmed.
 func TestReplies_OfARecipientThatRefusesOneInTen(t *testing.T) {
-	for _, way := range []string{"HTTP", "files"} {
+	for _, way := range []string{"HTTP", "files", "stream"} {
 		t.Run(way, func(t *testing.T) {
 			var p httpProject
 			c := &clerk{t: t, p: &p, knows: func(cow string) bool { return !strings.HasSuffix(cow, "0") }}
@@ -108,6 +143,14 @@ func TestReplies_OfARecipientThatRefusesOneInTen(t *testing.T) {
 			if way == "files" {
 				c.files = t.TempDir()
 				more = fmt.Sprintf(", replies: {folder: %q, files: \"*.json\"}", c.files)
+			}
+			if way == "stream" {
+				var url string
+				url, c.js = replyStream(t)
+				if _, err := c.js.Publish(t.Context(), "replies.vet", []byte("{no reply")); err != nil { // costs nothing but itself
+					t.Fatal(err)
+				}
+				more = fmt.Sprintf(", replies: {nats: {url: %q, subject: replies.vet}}", url)
 			}
 			p = fedProject(t, fmt.Sprintf("  vet: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {webhook: {url: %q, secrets: [{file: hook.key}]}}%s}\n", s.URL, more))
 			said := p.run(t)

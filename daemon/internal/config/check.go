@@ -95,10 +95,7 @@ func (r *reader) checkSource(c *Config, s *Source) {
 	folder, stream := r.has(path+".folder"), r.has(path+".nats")
 	r.one(path, "folder", "nats", "mqtt", "watermill", "http")
 	if stream {
-		r.checkServer(path+".nats", &s.Stream.Server)
-		if !r.has(path+".nats.stream") && !r.has(path+".nats.subject") {
-			r.fault(path+".nats", "stream or subject", "neither")
-		}
+		r.checkStream(path+".nats", s.Stream)
 	}
 	if !folder {
 		for _, key := range []string{"files", "below", "after", "move-to", "rest", "scan"} {
@@ -110,6 +107,14 @@ func (r *reader) checkSource(c *Config, s *Source) {
 	}
 	if (s.After == Move) != r.has(path+".move-to") {
 		r.fault(path, "after: move and move-to together", "one of them")
+	}
+}
+
+// checkStream wants to know which stream to read.
+func (r *reader) checkStream(path string, s *StreamSource) {
+	r.checkServer(path, &s.Server)
+	if !r.has(path+".stream") && !r.has(path+".subject") {
+		r.fault(path, "stream or subject", "neither")
 	}
 }
 

@@ -43,7 +43,8 @@
 //	                                {watermill: {transport: …, url: …, topic: …}},
 //	                                {webhook: {url: https://…, secrets: [{file: …}], attempts: 8, timeout: 20s}},
 //	                                {pull: {page: 1000}}: the recipient fetches it
-//	    replies: {folder: in/vet}   where files with the recipient's replies arrive; over HTTP it needs nothing
+//	    replies: {folder: in/vet}   where files with the recipient's replies arrive, or {nats: {url: …, subject: …}};
+//	                                over HTTP it needs nothing
 //	    deletes: column             column, file or report
 //	    known-animals: any          any, or wait until a roster knows the animal
 //	    identities: granted         granted, or pseudonyms for less than that

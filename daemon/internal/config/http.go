@@ -46,11 +46,12 @@ type Pull struct {
 	Page int // events in one answer, at most
 }
 
-// Replies say where files arrive in which the recipient tells what became of what
-// it got. Over HTTP it can tell that of every feed: POST /v1/feeds/<feed>/replies.
+// Replies say where the recipient tells what became of what it got: in files or in
+// messages. Over HTTP it can tell that of every feed: POST /v1/feeds/<feed>/replies.
 type Replies struct {
-	Folder string
-	Files  []string // patterns of names; at least one
+	Folder string        // "" with Stream
+	Files  []string      // patterns of names; at least one
+	Stream *StreamSource // nil with Folder
 }
 
 // Target says where the feed goes, for people.

@@ -74,8 +74,12 @@ func (r *reader) checkWebhook(path string, w *Webhook) {
 }
 
 var repliesMembers = []member[Replies]{
-	{"folder", true, func(r *reader, v value, p *Replies) { p.Folder = r.path(v) }},
+	{"folder", false, func(r *reader, v value, p *Replies) { p.Folder = r.path(v) }},
 	{"files", false, func(r *reader, v value, p *Replies) { p.Files = r.texts(v, r.pattern) }},
+	{"nats", false, func(r *reader, v value, p *Replies) {
+		p.Stream = new(StreamSource)
+		object(r, v, streamSourceMembers, p.Stream)
+	}},
 }
 
 func (r *reader) replies(v value) *Replies {
@@ -84,12 +88,23 @@ func (r *reader) replies(v value) *Replies {
 	return p
 }
 
-// checkReplies wants a folder of its own for the files with replies to a feed.
+// checkReplies wants one way for the replies to a feed, and for files a folder of
+// their own.
 func (r *reader) checkReplies(c *Config, path string, f *Feed) {
-	if f.Replies == nil || f.Replies.Folder == "" {
+	path += ".replies"
+	if f.Replies == nil || !r.one(path, "folder", "nats") {
 		return
 	}
-	path += ".replies.folder"
+	if f.Replies.Stream != nil {
+		if r.has(path + ".files") {
+			r.fault(path+".files", "it only beside folder", "it without one")
+		}
+		r.checkStream(path+".nats", f.Replies.Stream)
+	}
+	if f.Replies.Folder == "" {
+		return
+	}
+	path += ".folder"
 	for i := range c.Sources {
 		if s := &c.Sources[i]; s.Folder == f.Replies.Folder || s.Below && s.Folder != "" && within(s.Folder, f.Replies.Folder) {
 			r.fault(path, "a folder that no source reads", quote(f.Replies.Folder)+", which source "+s.ID+" reads")

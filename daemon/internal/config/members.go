@@ -239,6 +239,9 @@ func (r *reader) feed(id string, v value) Feed {
 	if f.Webhook != nil && !r.has("feeds."+id+".batch.rows") {
 		f.Rows = webhookRows // so many go before the cursor moves
 	}
+	if f.Replies != nil && f.Replies.Stream != nil && f.Replies.Stream.Consumer == "" {
+		f.Replies.Stream.Consumer = "dewclaw-replies-" + id
+	}
 	return f
 }
 

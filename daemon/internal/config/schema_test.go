@@ -103,7 +103,7 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/log", names(logMembers), musts(logMembers))
 	check("properties/farms/"+each, names(farmMembers), musts(farmMembers))
 	check("properties/sources/"+each, names(sourceMembers), musts(sourceMembers))
-	check("properties/sources/"+each+"/properties/nats", names(streamSourceMembers), musts(streamSourceMembers))
+	check("$defs/streamSource", names(streamSourceMembers), musts(streamSourceMembers))
 	check("properties/sources/"+each+"/properties/mqtt", names(mqttSourceMembers), musts(mqttSourceMembers))
 	check("properties/sources/"+each+"/properties/watermill", names(watermillSourceMembers), musts(watermillSourceMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/watermill", names(watermillMembers), musts(watermillMembers))
