@@ -76,10 +76,11 @@ type engine struct {
 
 	follows bool // the daemon keeps the read model up to the log
 
-	lists  *worklist.Settings
-	urgent sync.Map // what held records may hide, by id: see urgentOf
-	damage error    // the log is damaged: what is whole can be read, nothing else works
-	opened []opened
+	listing sync.Mutex // held while daily lists are made
+	lists   *worklist.Settings
+	urgent  sync.Map // what held records may hide, by id: see urgentOf
+	damage  error    // the log is damaged: what is whole can be read, nothing else works
+	opened  []opened
 }
 
 // opened is one thing that must be closed.

@@ -132,6 +132,7 @@ type summary struct {
 	more     int      // and how many more
 	quiet    []error  // sources that are silent for too long
 	feeds    []fedItem
+	lists    []madeList
 }
 
 // take adds an item of the operation "once".
@@ -149,6 +150,8 @@ func (s *summary) take(i onceItem) {
 		s.quiet = append(s.quiet, &events.Fault{Kind: events.ErrUnavailable, What: i.Quiet.Text, Hints: i.Quiet.Hints})
 	case i.Fed != nil:
 		s.feeds = append(s.feeds, *i.Fed)
+	case i.Made != nil:
+		s.lists = append(s.lists, *i.Made)
 	case i.Held > 0:
 		s.held = i.Held
 	case i.Waits > 0:
@@ -218,6 +221,9 @@ func (s *summary) tell() error {
 	}
 	for _, f := range s.feeds {
 		s.app.printf("%s\n", safe(f.String()))
+	}
+	for _, l := range s.lists {
+		s.app.printf("list %s: %s in %s\n", l.List, plural(l.Rows, "animal", "animals"), safe(l.File))
 	}
 	for _, err := range s.quiet {
 		report(s.app.stdout, err)

@@ -25,6 +25,7 @@ type onceItem struct {
 	Held    int          `json:"held,omitempty"`    // records in the quarantine now
 	Waits   int          `json:"waits,omitempty"`   // retractions that wait for a person now
 	Fed     *fedItem     `json:"fed,omitempty"`
+	Made    *madeList    `json:"made,omitempty"` // a daily list
 }
 
 type quietItem struct {
@@ -69,7 +70,8 @@ func (e *engine) passOver(ctx context.Context, q onceQuery, way passWay, tell fu
 			tell(onceItem{Quiet: &quietItem{err.Error(), events.Hints(err)}})
 		}
 	}
-	return errors.Join(rerr, e.feedAll(ctx, before, func(f fedItem) { tell(onceItem{Fed: &f}) }))
+	err = e.feedAll(ctx, before, func(f fedItem) { tell(onceItem{Fed: &f}) })
+	return errors.Join(rerr, err, e.makeLists(ctx, func(m madeList) { tell(onceItem{Made: &m}) }))
 }
 
 // readAlone reads in a process that has the data folder to itself.

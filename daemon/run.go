@@ -141,6 +141,7 @@ func newDaemon(a *app, e *engine) *daemon {
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
 	d.add("replies", d.replies)
+	d.add("lists", d.dailyLists)
 	d.add("hang-ups", d.hangUps)
 	d.add("socket", d.serve)
 	d.add("requests", d.listen)

@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"time"
 
@@ -48,15 +50,21 @@ func (c *worklistListCommand) Run(a *app) error {
 }
 
 func (a *app) printList(l *worklist.List, format, paper string) error {
-	switch format {
-	case "json":
-		return a.line(l)
-	case "csv":
-		return listCSV(a.stdout, l)
-	case "html":
-		return listPage(a.stdout, l, paper)
+	if format == "table" {
+		return listText(a, l)
 	}
-	return listText(a, l)
+	return writeList(a.stdout, l, format, paper)
+}
+
+// writeList writes a list as csv, json or html.
+func writeList(w io.Writer, l *worklist.List, format, paper string) error {
+	switch format {
+	case "csv":
+		return listCSV(w, l)
+	case "html":
+		return listPage(w, l, paper)
+	}
+	return json.NewEncoder(w).Encode(l)
 }
 
 // worklist is the operation "worklist": one list.

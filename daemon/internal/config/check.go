@@ -50,6 +50,9 @@ func (r *reader) check(c *Config) {
 	for i := range c.Feeds {
 		r.checkFeed(c, &c.Feeds[i])
 	}
+	for i := range c.Lists {
+		r.checkList(c, &c.Lists[i])
+	}
 	r.checkListen(c)
 }
 

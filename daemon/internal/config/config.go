@@ -22,6 +22,7 @@ type Config struct {
 	Sources    []Source
 	Recipients []Recipient
 	Feeds      []Feed
+	Lists      []List
 	Grants     []Grant
 	Settings   map[string]string // thresholds by name (code lists advisories, timings and due), as text; nil for the defaults
 	Listen     Listen

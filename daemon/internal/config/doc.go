@@ -51,6 +51,16 @@
 //	    begin: start                start of the log, or now
 //	    every: 15m                  longest wait for a batch to fill
 //	    batch: {rows: 50000, size: 4MiB}
+//	lists:                          worklists that are made every day
+//	  mornings:
+//	    farm: larkfield
+//	    recipient: vet              a grant must let it have what lists tell of
+//	    for: milkers                trimmer, milkers, vet, manager or everyone
+//	    at: "05:30"                 as the farm has it
+//	    order: urgency              urgency or chute
+//	    format: html                html, csv or json
+//	    paper: a4                   a4 or letter
+//	    folder: out/lists
 //	grants:
 //	  - {farm: larkfield, recipient: vet, purpose: treatment, kinds: [examination, lesion],
 //	     period: {from: 2026-01-01}, fields: identities, from: 2026-01-01, until: 2026-12-31}

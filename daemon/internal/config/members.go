@@ -45,6 +45,7 @@ var topMembers = []member[Config]{
 	{"sources", false, func(r *reader, v value, c *Config) { c.Sources = entries(r, v, r.source) }},
 	{"recipients", false, func(r *reader, v value, c *Config) { c.Recipients = entries(r, v, r.recipient) }},
 	{"feeds", false, func(r *reader, v value, c *Config) { c.Feeds = entries(r, v, r.feed) }},
+	{"lists", false, func(r *reader, v value, c *Config) { c.Lists = entries(r, v, r.list) }},
 	{"grants", false, func(r *reader, v value, c *Config) { c.Grants = r.grants(v) }},
 	{"listen", false, func(r *reader, v value, c *Config) { c.Listen = r.listen(v) }},
 	{"tokens", false, func(r *reader, v value, c *Config) { c.Tokens = r.tokens(v) }},

@@ -115,6 +115,7 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/listen", names(listenMembers), musts(listenMembers))
 	check("properties/listen/properties/tls", names(listenTLSMembers), musts(listenTLSMembers))
 	check("properties/tokens/items", names(tokenMembers), musts(tokenMembers))
+	check("properties/lists/"+each, names(listMembers), musts(listMembers))
 	check("properties/recipients/"+each, names(recipientMembers), musts(recipientMembers))
 	check("properties/feeds/"+each, names(feedMembers), musts(feedMembers))
 	ade := "properties/feeds/" + each + "/properties/ade"
