@@ -162,7 +162,7 @@ const smallLog = 256 << 20
 
 func (e *engine) openLog(ctx context.Context, o openOptions) error {
 	c := e.project.config.Log
-	opt := streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Login: e.login(&c.Server), Now: e.now, Logger: e.logger}
+	opt := streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Replicas: c.Replicas, Login: e.login(&c.Server), Now: e.now, Logger: e.logger}
 	if o.whole {
 		opt.ReadWhole = smallLog
 	}

@@ -15,6 +15,10 @@ import (
 const (
 	appendWithin = 20 * time.Second // for an acknowledgement
 	askWithin    = 5 * time.Second  // for the tail, when an outcome is unknown
+
+	// A leader that dies answers nothing, and the next one knows nothing of what
+	// was on its way to it: sent again soon.
+	clusterWithin = 5 * time.Second
 )
 
 // Append appends an entry and returns its position. It fills V, Log, At, Prev
@@ -47,6 +51,9 @@ func (l *Log) Append(ctx context.Context, e *events.Entry) (events.Position, err
 	}
 	k, err := l.connection()
 	if err != nil {
+		return 0, err
+	}
+	if err := l.makeRoom(ctx, k); err != nil {
 		return 0, err
 	}
 	e.V, e.Log, e.At, e.Prev = events.EntryVersion, l.id, l.expect.pos+1, l.expect.hash
@@ -99,7 +106,10 @@ func (l *Log) publish(ctx context.Context, k *link, m mark) error {
 	if err != nil {
 		return err
 	}
-	l.expect, l.unsure = m, false
+	if l.refused >= roomAfter {
+		l.sayRoom(k, roomDone)
+	}
+	l.expect, l.unsure, l.refused = m, false, 0
 	return nil
 }
 
@@ -121,7 +131,11 @@ func (l *Log) syncNames() error {
 
 // publish sends a message and waits for its acknowledgement.
 func (k *link) publish(ctx context.Context, subject string, body []byte, after events.Position) error {
-	ctx, cancel := context.WithTimeout(ctx, appendWithin)
+	patience := appendWithin
+	if k.replicas > 1 {
+		patience = clusterWithin
+	}
+	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	defer k.log.whenFailed(cancel)() // the embedded server answers no failed write
 	ctx, end := k.whileConnected(ctx)

@@ -69,7 +69,7 @@ func (b *Bucket) open(ctx context.Context, create bool) (jetstream.KeyValue, err
 			return nil, err
 		}
 		kv, err = k.js.CreateKeyValue(ctx, jetstream.KeyValueConfig{
-			Bucket: b.name, Description: "dewclaw, beside its log", History: 1, Storage: jetstream.FileStorage,
+			Bucket: b.name, Description: "dewclaw, beside its log", History: 1, Storage: jetstream.FileStorage, Replicas: max(b.log.opt.Replicas, 1),
 		})
 	}
 	if err != nil {

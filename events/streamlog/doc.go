@@ -131,5 +131,11 @@
 // and nothing is appended. A stream that is there already is taken if its
 // settings are those of a log, whatever its replicas; the first time a folder
 // joins one, it is taken as it is, and readers check the chain. Several daemons
-// may write: each is told of the entries of the others before it can append.
+// may write: each is told of the entries of the others before it can append, and
+// lets one go first that was refused again and again.
+//
+// In a cluster a server that has just become the leader may not have taken in yet
+// what was agreed upon: an end of the log before what is known is damage only if
+// it stays so for a while. An append that is not answered within seconds is given
+// up, looked for and made anew, as after any unknown outcome.
 package streamlog

@@ -188,7 +188,7 @@ func (l *Log) compare(ctx context.Context, k *link, tail mark) error {
 	info, err := k.find(ctx, l.blocks.stream)
 	if errors.Is(err, events.ErrNotFound) {
 		if tail.pos == 0 {
-			info, err = k.create(ctx, l.blocks.stream, l.subject)
+			info, err = k.create(ctx, l.blocks.stream, l.subject, 1)
 		} else {
 			err = &flaw{
 				from: 1, to: tail.pos, where: l.blocks.dir, what: "stream in the server",

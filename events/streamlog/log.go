@@ -5,6 +5,7 @@ import (
 	"errors"
 	"strings"
 	"sync"
+	"time"
 
 	"dewclaw/events"
 )
@@ -28,6 +29,9 @@ type Log struct {
 	unsure    bool          // an append ended without a known outcome; with the token
 	buf       []byte        // of the entry being appended; with the token
 	named     uint32        // newest block whose name is durable; with the token
+	refused   int           // appends one after the other because others were first; with the token
+
+	self string // names this opening of a log by URL to the others; "" if nobody else appends
 
 	linkMu sync.RWMutex
 	link   *link // nil if nothing was started
@@ -37,6 +41,8 @@ type Log struct {
 	moved  chan struct{} // closed and replaced when last moves, or nothing more can
 	damage *events.Fault
 	closed bool
+	room   time.Time // until when another one is let first
+	roomOf string    // which
 }
 
 // ID returns the id of the log: 26 characters, or "" if damage hides it.

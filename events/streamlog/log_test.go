@@ -23,6 +23,9 @@ func TestMain(m *testing.M) {
 	if dir := os.Getenv(lazyDir); dir != "" {
 		os.Exit(publishForEver(dir))
 	}
+	if node := os.Getenv(clusterNode); node != "" {
+		os.Exit(serveNode(node))
+	}
 	goleak.VerifyTestMain(m)
 }
 

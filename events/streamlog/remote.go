@@ -46,6 +46,12 @@ func (l *Log) openURL(ctx context.Context) error {
 	if err != nil || l.opt.ReadOnly {
 		return err
 	}
+	if l.self, err = newID(l.opt.Rand); err != nil {
+		return err
+	}
+	if err := l.hearRoom(k); err != nil {
+		return err
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	l.work.Go(func() { l.watch(ctx, k) })
 	l.work.Go(func() { <-l.done; cancel() })
@@ -107,6 +113,13 @@ func (l *Log) join(ctx context.Context, k *link) error {
 	if err != nil {
 		return err
 	}
+	if info.Config.Replicas < l.opt.Replicas {
+		return &events.Fault{
+			Kind: events.ErrInvalid, Who: "log", Where: "stream " + l.opt.Stream, What: "replicas",
+			Wanted: fmt.Sprintf("at least %d", l.opt.Replicas), Got: fmt.Sprint(info.Config.Replicas),
+			Hints: []string{"raise them at the server; nothing is lost by it, and daemons need not be stopped"},
+		}
+	}
 	id := idOf(info.Config.Subjects[0])
 	if l.head != nil && l.head.id != id && l.last.pos > 0 {
 		return &events.Fault{
@@ -148,7 +161,7 @@ func (l *Log) found(ctx context.Context, k *link, absent error) (*jetstream.Stre
 		}
 		l.adopt(h)
 	}
-	return k.create(ctx, l.opt.Stream, l.subject)
+	return k.create(ctx, l.opt.Stream, l.subject, l.opt.Replicas)
 }
 
 // firstJoin begins to follow a stream that others have written: it is taken as

@@ -36,6 +36,7 @@ type remoteCursor struct {
 	want, through events.Position
 	msgs          jetstream.MessagesContext
 	ahead         *raw // arrived, but behind missing ones
+	alone         int  // so many are asked for one by one: a consumer fell silent
 }
 
 func (c *remoteCursor) close() {
@@ -51,15 +52,18 @@ func (c *remoteCursor) next(ctx context.Context) (raw, error) {
 	}
 	if k, err := c.log.anyLink(); err != nil {
 		return raw{}, err
-	} else if k.stream == nil || c.msgs == nil && c.through-c.want < fewEntries {
+	} else if k.stream == nil || c.msgs == nil && c.through-c.want < fewEntries || c.alone > 0 {
+		c.alone = max(0, c.alone-1)
 		return c.ask(ctx)
 	}
 	r, err := c.pull(ctx)
 	switch {
-	case errors.Is(err, errQuiet), err == nil && r.pos > c.want:
-		if err == nil {
-			c.ahead = &r
-		}
+	case errors.Is(err, errQuiet): // its server may be gone, and it with it
+		c.close()
+		c.alone = pullCount
+		return c.ask(ctx)
+	case err == nil && r.pos > c.want:
+		c.ahead = &r
 		return c.ask(ctx)
 	case err != nil:
 		return raw{}, err
@@ -114,6 +118,12 @@ func (c *remoteCursor) get(ctx context.Context, pos events.Position) (raw, error
 		return raw{}, f
 	}
 	m, err := k.stream.GetMsg(ctx, uint64(pos))
+	if errors.Is(err, jetstream.ErrMsgNotFound) && k.replicas > 1 { // a new leader may be behind
+		if _, lerr := k.lastFrom(ctx, pos); lerr != nil {
+			return raw{}, lerr
+		}
+		m, err = k.stream.GetMsg(ctx, uint64(pos))
+	}
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return raw{}, &flaw{
 			from: pos, to: pos, where: "stream " + k.name, what: "stored entries",

@@ -33,6 +33,8 @@ type link struct {
 	name   string           // of the stream
 	domain string           // of the stream, as acknowledgements must name it
 
+	replicas int // of the stream
+
 	mu      sync.Mutex
 	buckets map[string]jetstream.KeyValue
 }

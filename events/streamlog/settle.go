@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/nats-io/nats.go/jetstream"
+
 	"dewclaw/events"
 )
 
@@ -27,6 +29,9 @@ func (l *Log) resolve(ctx context.Context, k *link, m mark, cause error) error {
 		return unavailable("append", errors.Join(cause, err))
 	}
 	if tail == l.expect.pos {
+		if isWrongSequence(cause) {
+			l.refused++ // others have sent what is not stored yet
+		}
 		return unavailable("append", cause)
 	}
 	got, err := l.follow(ctx, l.expect, tail)
@@ -37,6 +42,11 @@ func (l *Log) resolve(ctx context.Context, k *link, m mark, cause error) error {
 		return nil
 	}
 	return l.movedTo(got)
+}
+
+func isWrongSequence(err error) bool {
+	api := (*jetstream.APIError)(nil)
+	return errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence
 }
 
 // settle makes sure, before anything is appended, that the tail is where the
@@ -101,6 +111,7 @@ func (l *Log) movedTo(m mark) error {
 		return err
 	}
 	l.expect, l.unsure = m, false
+	l.refused++
 	return &TailMovedError{m.pos, m.hash}
 }
 

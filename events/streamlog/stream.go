@@ -13,7 +13,7 @@ import (
 )
 
 // streamConfig is how the stream of a log is configured.
-func streamConfig(name, subject string) jetstream.StreamConfig {
+func streamConfig(name, subject string, replicas int) jetstream.StreamConfig {
 	return jetstream.StreamConfig{
 		Name:        name,
 		Description: "dewclaw log, one entry a message",
@@ -22,7 +22,7 @@ func streamConfig(name, subject string) jetstream.StreamConfig {
 		Storage:     jetstream.FileStorage,
 		Discard:     jetstream.DiscardNew,
 		MaxMsgs:     -1, MaxBytes: -1, MaxMsgsPerSubject: -1, MaxMsgSize: -1, MaxConsumers: -1,
-		Replicas:   1,
+		Replicas:   max(replicas, 1),
 		DenyDelete: true,
 		DenyPurge:  true,
 	}
@@ -79,9 +79,13 @@ func (k *link) find(ctx context.Context, name string) (*jetstream.StreamInfo, er
 	return k.use(s)
 }
 
-// create makes the stream of a link.
-func (k *link) create(ctx context.Context, name, subject string) (*jetstream.StreamInfo, error) {
-	s, err := k.js.CreateStream(ctx, streamConfig(name, subject))
+// create makes the stream of a link. If somebody else has just made it, that one
+// is taken.
+func (k *link) create(ctx context.Context, name, subject string, replicas int) (*jetstream.StreamInfo, error) {
+	s, err := k.js.CreateStream(ctx, streamConfig(name, subject, replicas))
+	if errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
+		return k.find(ctx, name)
+	}
 	if err != nil {
 		return nil, unavailable("create stream "+name, err)
 	}
@@ -93,7 +97,7 @@ func (k *link) use(s jetstream.Stream) (*jetstream.StreamInfo, error) {
 	if err := checkStream(info.Config); err != nil {
 		return nil, err
 	}
-	k.stream, k.domain = s, info.Domain
+	k.stream, k.domain, k.replicas = s, info.Domain, info.Config.Replicas
 	return info, nil
 }
 
@@ -118,19 +122,32 @@ func (k *link) noStream() *flaw {
 	return &flaw{where: "stream " + k.name, what: "stream", wanted: "the stream of the log", got: "none"}
 }
 
+// How long a server of a cluster may be behind what was acknowledged: one that
+// has just become the leader still takes in what the others had agreed upon.
+const (
+	behindFor = 600 * time.Millisecond
+	lagsFor   = 15 * time.Second
+	lagsAgain = 200 * time.Millisecond
+)
+
 // lastFrom is last for whoever knows that the stream reached a position: an
 // answer before it is asked for again, because in a cluster it may come from a
-// server that is behind.
+// server that is behind, or that has not heard yet that the stream is there.
 func (k *link) lastFrom(ctx context.Context, known events.Position) (events.Position, error) {
-	for again := 0; ; again++ {
+	patience := behindFor
+	if k.replicas > 1 {
+		patience = lagsFor
+	}
+	for end := time.Now().Add(patience); ; {
 		tail, err := k.last(ctx)
-		if err != nil || tail >= known || again == 3 {
+		gone := (*flaw)(nil)
+		if err != nil && !(errors.As(err, &gone) && k.replicas > 1) || err == nil && tail >= known || time.Now().After(end) {
 			return tail, err
 		}
 		select {
 		case <-ctx.Done():
 			return 0, unavailable("ask stream "+k.name, ctx.Err())
-		case <-time.After(200 * time.Millisecond):
+		case <-time.After(lagsAgain):
 		}
 	}
 }

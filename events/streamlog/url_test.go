@@ -362,7 +362,7 @@ func TestURL_RefusesAStreamThatForgets(t *testing.T) {
 	} {
 		t.Run(want, func(t *testing.T) {
 			name := "herd-log-" + want // a name of its own: the server takes a moment to let go of a deleted one's folder
-			c := streamConfig(name, subjectPrefix+id)
+			c := streamConfig(name, subjectPrefix+id, 1)
 			change(&c)
 			_, err := js.CreateStream(t.Context(), c)
 			for end := time.Now().Add(10 * time.Second); isNoStore(err) && time.Now().Before(end); {

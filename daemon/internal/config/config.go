@@ -32,8 +32,9 @@ type Config struct {
 // A Log says where the log lives. Without a URL it is embedded and lies in the
 // data folder.
 type Log struct {
-	Server        // URL "" for the embedded log
-	Stream string // name of the external stream; "" with the embedded log
+	Server          // URL "" for the embedded log
+	Stream   string // name of the external stream; "" with the embedded log
+	Replicas int    // servers of a cluster that keep it, at least; 0 is one
 }
 
 // A Server is a NATS server and how to log in to it. At most one of Creds, NKey,

@@ -26,6 +26,19 @@ func getenv(vars ...string) func(string) string {
 	}
 }
 
+// Servers of a cluster are a list, or stand in one text with commas between.
+func TestParse_ReadsTheServersOfACluster(t *testing.T) {
+	for _, url := range []string{`["nats://a", "nats://b", "nats://c"]`, `"nats://a,nats://b,nats://c"`} {
+		c, err := Parse("/x/dewclaw.yaml", []byte("version: 1\nlog: {stream: A, replicas: 3, url: "+url+"}\n"), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := (Log{Server: Server{URL: "nats://a,nats://b,nats://c"}, Stream: "A", Replicas: 3}); c.Log != want {
+			t.Errorf("got %+v, want %+v", c.Log, want)
+		}
+	}
+}
+
 // Every config ever released still opens, and means what it meant.
 func TestLoad_OpensTheConfigOfVersion1(t *testing.T) {
 	c, err := Load(filepath.Join("testdata", "configs", "v1.yaml"), nil)

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
@@ -74,7 +75,8 @@ func (r *reader) version(v value) int {
 }
 
 var logMembers = append(under(serverMembers, func(l *Log) *Server { return &l.Server }),
-	member[Log]{"stream", false, func(r *reader, v value, l *Log) { l.Stream = r.streamName(v) }})
+	member[Log]{"stream", false, func(r *reader, v value, l *Log) { l.Stream = r.streamName(v) }},
+	member[Log]{"replicas", false, func(r *reader, v value, l *Log) { l.Replicas = r.whole(v, 1, 5) }})
 
 // under makes the table of a T that holds a U.
 func under[T, U any](m []member[U], at func(*T) *U) []member[T] {
@@ -86,7 +88,7 @@ func under[T, U any](m []member[U], at func(*T) *U) []member[T] {
 }
 
 var serverMembers = []member[Server]{
-	{"url", true, func(r *reader, v value, s *Server) { s.URL = r.server(v) }},
+	{"url", true, func(r *reader, v value, s *Server) { s.URL = strings.Join(r.texts(v, r.server), ",") }},
 	{"creds", false, func(r *reader, v value, s *Server) { s.Creds = r.path(v) }},
 	{"nkey", false, func(r *reader, v value, s *Server) { s.NKey = r.path(v) }},
 	{"token", false, func(r *reader, v value, s *Server) { s.Token = r.secret(v) }},
