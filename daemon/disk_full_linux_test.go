@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"dewclaw/daemon/internal/api"
+	"dewclaw/testdata/outside"
 )
 
 // TestDiskFull runs the daemon over a data folder on a small disk of its own and
@@ -24,12 +25,10 @@ import (
 // the files of its source where they are, and go on by itself when there is room
 // again. In the end every row is in the log once, and the books balance.
 func TestDiskFull(t *testing.T) {
-	if os.Geteuid() != 0 {
-		t.Skip("needs root, to mount a disk of its own")
-	}
 	if testing.Short() {
 		t.Skip("not in the short form")
 	}
+	outside.NeedMounts(t)
 	d := newSmallDisk(t, 160<<20)
 	d.start()
 	defer d.stop()
@@ -103,6 +102,8 @@ func TestDescriptorsExhausted(t *testing.T) {
 type smallDisk struct {
 	t           *testing.T
 	dir, config string
+	as          *syscall.Credential // who the daemon is; nil for whoever runs the test
+	program     string              // what is run; "" for the program on the path
 	cmd         *exec.Cmd
 	out         bytes.Buffer
 }
@@ -124,7 +125,7 @@ func newSmallDisk(t *testing.T, size int) *smallDisk {
 	}
 	data := filepath.Join(d.dir, "data")
 	if err := syscall.Mount("tmpfs", data, "tmpfs", 0, fmt.Sprintf("size=%d", size)); err != nil {
-		t.Skipf("cannot mount here: %v", err)
+		t.Fatalf("mount: %v", err)
 	}
 	t.Cleanup(func() {
 		if err := syscall.Unmount(data, syscall.MNT_DETACH); err != nil {
@@ -137,6 +138,10 @@ func newSmallDisk(t *testing.T, size int) *smallDisk {
 func (d *smallDisk) start() {
 	d.t.Helper()
 	d.cmd = exec.Command("dewclaw", "--config", d.config, "run")
+	d.cmd.SysProcAttr = &syscall.SysProcAttr{Credential: d.as}
+	if d.program != "" {
+		d.cmd.Path, d.cmd.Err = d.program, nil
+	}
 	d.cmd.Stdout, d.cmd.Stderr = &d.out, &d.out
 	if err := d.cmd.Start(); err != nil {
 		d.t.Fatal(err)

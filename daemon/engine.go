@@ -183,7 +183,7 @@ func (e *engine) openArchive(context.Context, openOptions) (err error) {
 func (e *engine) openIndex(ctx context.Context, _ openOptions) error {
 	p := newProgress(e.stderr, "build the index", e.now)
 	ix, err := index.Open(ctx, index.Options{
-		Path: e.data(indexFile), Log: e.log, Now: e.now,
+		Path: e.data(indexFile), Log: e.log, Now: e.now, Beat: e.beat,
 		Progress: func(done, last events.Position) { p.at(int64(done), int64(last)) },
 	})
 	p.end()
@@ -219,7 +219,7 @@ func (e *engine) openHerd(ctx context.Context, _ openOptions) error {
 	}
 	p := newProgress(e.stderr, "bring the read model up to the log", e.now)
 	h, err := herd.Open(ctx, herd.Options{
-		Path: e.data(herdFile), Log: e.log, Now: e.now, Logger: e.logger,
+		Path: e.data(herdFile), Log: e.log, Now: e.now, Logger: e.logger, Beat: e.beat,
 		Progress: func(h herd.Progress) {
 			if p.at(int64(h.At), int64(h.Last)); h.At == h.Last {
 				p.end()

@@ -198,6 +198,7 @@ func (r *run) some(caller context.Context, n int) (more bool, err error) {
 	if r.at >= last {
 		return false, nil
 	}
+	r.h.o.Beat(BeatRead)
 	if err := r.h.w.begin("BEGIN IMMEDIATE"); err != nil {
 		return false, err
 	}
@@ -272,6 +273,7 @@ func (r *run) progress(last events.Position) {
 // commit works out what follows from what was applied and commits both with the
 // position they belong to.
 func (r *run) commit() error {
+	r.h.o.Beat(BeatSettle)
 	if err := r.h.f.settle(r.h.o.GapDays); err != nil {
 		return err
 	}
@@ -281,5 +283,6 @@ func (r *run) commit() error {
 		}
 	}
 	r.pending = 0
+	r.h.o.Beat(BeatCommit)
 	return r.h.w.commit()
 }

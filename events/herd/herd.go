@@ -31,13 +31,26 @@ type Log interface {
 
 // Options say where the herd is and how it counts.
 type Options struct {
-	Path     string           // file of the read model; its folder must exist
-	Log      Log              // the truth
-	GapDays  int              // see [Case]; 0 is 42
-	Now      func() time.Time // for how often progress is told; nil is never
-	Logger   *slog.Logger     // nil is none
-	Progress func(Progress)   // called while much is read, about twice a second; may be nil
+	Path     string            // file of the read model; its folder must exist
+	Log      Log               // the truth
+	GapDays  int               // see [Case]; 0 is 42
+	Now      func() time.Time  // for how often progress is told; nil is never
+	Logger   *slog.Logger      // nil is none
+	Progress func(Progress)    // called while much is read, about twice a second; may be nil
+	Beat     func(name string) // told when a beat begins; may be nil
 }
+
+// The beats of following the log, as [Options.Beat] names them. A crash in any of
+// them leaves a file that is built anew, or goes on from what it committed.
+const (
+	BeatRead   = "herd-read"   // a stretch of entries is applied
+	BeatSettle = "herd-settle" // what follows from them is worked out
+	BeatCommit = "herd-commit" // both are committed
+	BeatFinish = "herd-finish" // a file that was built becomes the one that queries read
+)
+
+// Beats returns all of them, in their order.
+func Beats() []string { return []string{BeatRead, BeatSettle, BeatCommit, BeatFinish} }
 
 // DefaultGapDays is the gap of [Case] where none is set (common practice, no source).
 const DefaultGapDays = 42
@@ -83,6 +96,9 @@ func Open(ctx context.Context, o Options) (*Herd, error) {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Beat == nil {
+		o.Beat = func(string) {}
 	}
 	h := &Herd{o: o, news: make(chan struct{})}
 	why, err := h.take(ctx)
@@ -254,6 +270,7 @@ func (h *Herd) anew() error {
 
 // finish turns a file that is built into one that is whole.
 func (h *Herd) finish() error {
+	h.o.Beat(BeatFinish)
 	if err := h.w.setMeta(metaBuilt, "yes"); err != nil {
 		return err
 	}

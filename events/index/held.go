@@ -73,6 +73,21 @@ func (ix *Index) HeldRecords(state HeldState, after events.Place, limit int) ([]
 	return out, err
 }
 
+// ReleasedOriginals returns the held records of a source that were released and
+// belong to no record, in the order of the log: those that stand for a whole
+// original are among them.
+func (ix *Index) ReleasedOriginals(source string) ([]Held, error) {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	var out []Held
+	err := ix.d.prepared("SELECT "+heldColumns+" FROM held WHERE state = 2 AND record IS NULL AND source = ? ORDER BY position, idx").
+		each(func(row []value) error {
+			out = append(out, ix.heldOf(row))
+			return nil
+		}, ix.source(source))
+	return out, err
+}
+
 // CountHeld returns how many records are held, of one source or, with "", of all.
 func (ix *Index) CountHeld(source string) (int, error) {
 	ix.mu.Lock()

@@ -29,9 +29,20 @@ type Options struct {
 	Path     string // its file; -wal and -shm stand beside it
 	Log      Log
 	Progress func(done, last events.Position) // called now and then while entries are applied at the start; may be nil
+	Beat     func(name string)                // told when a beat begins; may be nil
 	Now      func() time.Time                 // for how long a transaction is left open; nil means [time.Now]
 	Passing  bool                             // the file will not be opened again: nothing is synced
 }
+
+// The beats of an index that reads the log, as [Options.Beat] names them. A crash
+// in either leaves what was committed, and the rest is read again.
+const (
+	BeatRead   = "index-read"   // an entry is read and applied
+	BeatCommit = "index-commit" // what was applied is committed
+)
+
+// Beats returns both.
+func Beats() []string { return []string{BeatRead, BeatCommit} }
 
 // An Index is an open index. Safe for use by several goroutines at once; its
 // calls wait for one another and for the disk.
@@ -70,6 +81,9 @@ const checkBelow = 256 << 20
 func Open(ctx context.Context, o Options) (*Index, error) {
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.Beat == nil {
+		o.Beat = func(string) {}
 	}
 	if left, err := filepath.Glob(o.Path + scratchSuffix + "*"); err == nil {
 		for _, name := range left {
@@ -254,6 +268,7 @@ func (ix *Index) follow(ctx context.Context, to events.Position) error {
 		if e.At > to {
 			return nil
 		}
+		ix.o.Beat(BeatRead)
 		if err := ix.apply(e, &Extra{}); err != nil {
 			return err
 		}
@@ -348,6 +363,7 @@ func (ix *Index) flush() error {
 		}
 	}
 	ix.pending = 0
+	ix.o.Beat(BeatCommit)
 	return ix.d.commit()
 }
 

@@ -45,6 +45,7 @@ func (in *Intake) decide(ctx context.Context, s Settlement, f func(ctx context.C
 		return Settled{}, err
 	}
 	defer in.turn(s.Source).urgent()()
+	in.Beat(BeatDecide)
 	if err := in.catchUp(ctx); err != nil {
 		return Settled{}, err
 	}
@@ -61,6 +62,9 @@ func (in *Intake) decide(ctx context.Context, s Settlement, f func(ctx context.C
 	}
 	d.entry.Events = append([][]byte{first}, d.behind...)
 	at, err := in.commit(ctx, &d.entry, nil)
+	if err == nil {
+		in.Beat(BeatAcknowledge)
+	}
 	return Settled{Position: at, Events: d.ids}, err
 }
 

@@ -53,7 +53,9 @@ func (in *Intake) Release(ctx context.Context, src *Source, k *Kept, s Settlemen
 
 // ReleaseOriginal reads an original anew that one held record stands for: the
 // decision first, then the original as [Intake.Take] reads one, from the archive.
-// If it is still refused as a whole, nothing is settled.
+// If it is still refused as a whole, nothing is settled. Whoever is stopped
+// between the two leaves an original that [Intake.Finish] and
+// [Intake.FinishRelease] read.
 func (in *Intake) ReleaseOriginal(ctx context.Context, src *Source, k *Kept, s Settlement) (Settled, Receipt, error) {
 	if err := in.readable(ctx, src, k); err != nil {
 		return Settled{}, Receipt{}, err
@@ -65,19 +67,73 @@ func (in *Intake) ReleaseOriginal(ctx context.Context, src *Source, k *Kept, s S
 	t := in.turn(src.ID)
 	t.take()
 	defer t.release()
+	receipt, err := in.readReleased(ctx, src, k, t)
+	return done, receipt, err
+}
+
+// FinishRelease reads an original that was released and, because whoever did so
+// was stopped, was not read, or not to its end. It returns false if it was.
+func (in *Intake) FinishRelease(ctx context.Context, src *Source, k *Kept, h *index.Held) (Receipt, bool, error) {
+	t := in.turn(src.ID)
+	t.take()
+	defer t.release()
+	o, known, err := in.Index.Original(src.ID, k.Entry.Archive)
+	switch {
+	case err != nil:
+		return Receipt{}, false, err
+	case !known || o.Reading < h.Settled:
+		receipt, err := in.readReleased(ctx, src, k, t)
+		return receipt, true, err
+	case !o.Cursor.End:
+		receipt := Receipt{Source: src.ID, Name: o.Name, Archive: o.Archive}
+		return receipt, true, in.resume(ctx, src, o, t, &receipt)
+	}
+	return Receipt{}, false, nil
+}
+
+// released reads the originals of a source that were released and not read.
+func (in *Intake) released(ctx context.Context, src *Source, t *turn) ([]Receipt, error) {
+	list, err := in.Index.ReleasedOriginals(src.ID)
+	if err != nil {
+		return nil, err
+	}
+	var out []Receipt
+	for _, h := range list {
+		k, _, err := in.Kept(ctx, h.ID)
+		if err != nil {
+			return out, err
+		}
+		o, known, err := in.Index.Original(src.ID, k.Entry.Archive)
+		if err != nil {
+			return out, err
+		}
+		if !k.OfOriginal() || known && o.Reading > h.Settled {
+			continue
+		}
+		receipt, err := in.readReleased(ctx, src, k, t)
+		if err != nil {
+			return out, fmt.Errorf("read %s, which was released: %w", k.Entry.Name, err)
+		}
+		out = append(out, receipt)
+	}
+	return out, nil
+}
+
+// readReleased reads an original whose release stands in the log; the turn is taken.
+func (in *Intake) readReleased(ctx context.Context, src *Source, k *Kept, t *turn) (Receipt, error) {
 	receipt := Receipt{Source: src.ID, Name: k.Entry.Name, Archive: k.Entry.Archive}
 	if err := errors.Join(in.catchUp(ctx), in.keepMapping(ctx, src)); err != nil {
-		return done, receipt, err
+		return receipt, err
 	}
 	o, received, err := in.keptOriginal(src, k)
 	if err != nil {
-		return done, receipt, err
+		return receipt, err
 	}
 	r := in.newReading(src, k.Entry.Archive, k.Entry.Name)
 	r.body = o.body
 	r.job.Received, r.job.Message = received, k.Held.Message
 	r.message.Message = k.Held.Message
-	return done, receipt, in.fly(ctx, r, t, &receipt)
+	return receipt, in.fly(ctx, r, t, &receipt)
 }
 
 // readable checks that the mapping can begin to read the original.

@@ -291,7 +291,7 @@ func (in *Intake) repeat(ctx context.Context, src *Source, d *adapters.Delivery,
 }
 
 // Finish reads the originals of a source to their end that a crash left half
-// read, from the archive: whoever handed them over may have them no more. It is
+// read, or released and not read at all, from the archive: whoever handed them over may have them no more. It is
 // called once for each source before anything is taken from it.
 func (in *Intake) Finish(ctx context.Context, src *Source) ([]Receipt, error) {
 	t := in.turn(src.ID)
@@ -309,5 +309,6 @@ func (in *Intake) Finish(ctx context.Context, src *Source) ([]Receipt, error) {
 		}
 		out = append(out, receipt)
 	}
-	return out, nil
+	also, err := in.released(ctx, src, t)
+	return append(out, also...), err
 }

@@ -18,7 +18,8 @@ type Fix struct {
 }
 
 // Fix keeps a held record as it is to be read from now on. It stays held until it
-// is released. Errors: of kind not found; of kind invalid if it is settled
+// is released. One that is fixed so already stays as it is: nothing is settled
+// again. Errors: of kind not found; of kind invalid if it is settled
 // already, who or why is missing, or there is no such column.
 func (q *Quarantine) Fix(ctx context.Context, id string, f Fix) (Item, error) {
 	k, err := q.stillHeld(ctx, id)
@@ -39,6 +40,9 @@ func (q *Quarantine) Fix(ctx context.Context, id string, f Fix) (Item, error) {
 	raw, err := q.fixed(ctx, src, k, f, &d)
 	if err != nil {
 		return Item{}, err
+	}
+	if k.Fixed && raw == k.Raw { // said again, by whoever saw no answer to the first
+		return q.Show(ctx, id)
 	}
 	d.Set = append(d.Set, events.Assignment{Field: intake.RawField, To: raw})
 	_, err = q.d.Intake.Settle(ctx, intake.Settlement{Source: src.ID, Farm: k.Entry.Defaults.Farm, Decision: d})

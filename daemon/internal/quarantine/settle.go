@@ -35,16 +35,24 @@ func (q *Quarantine) Drop(ctx context.Context, id, who, why string) error {
 // stillHeld returns a held record that nobody has settled.
 func (q *Quarantine) stillHeld(ctx context.Context, id string) (*intake.Kept, error) {
 	k, h, err := q.d.Intake.Kept(ctx, id)
+	if err == nil {
+		err = settled(&h)
+	}
 	if err != nil {
 		return nil, err
 	}
-	if h.State != index.StillHeld {
-		return nil, &events.Fault{
-			Kind: events.ErrInvalid, What: "held record " + id, Wanted: "one that is still held",
-			Got: fmt.Sprintf("one that was %s at log position %d", h.State, h.Settled), Hints: []string{"dewclaw held show " + id},
-		}
-	}
 	return k, nil
+}
+
+// settled returns an error if somebody has settled the record.
+func settled(h *index.Held) error {
+	if h.State == index.StillHeld {
+		return nil
+	}
+	return &events.Fault{
+		Kind: events.ErrInvalid, What: "held record " + h.ID, Wanted: "one that is still held",
+		Got: fmt.Sprintf("one that was %s at log position %d", h.State, h.Settled), Hints: []string{"dewclaw held show " + h.ID},
+	}
 }
 
 // source returns the configured source of a held record.
@@ -64,7 +72,15 @@ func (q *Quarantine) source(k *intake.Kept) (*intake.Source, error) {
 // settled already, who or why is missing, or it is still refused, with every
 // reason.
 func (q *Quarantine) Release(ctx context.Context, id, who, why string) (Result, error) {
-	k, err := q.stillHeld(ctx, id)
+	k, h, err := q.d.Intake.Kept(ctx, id)
+	if err == nil && h.State == index.Released && k.OfOriginal() {
+		if r, done, err := q.finish(ctx, k, &h); done || err != nil {
+			return r, err
+		}
+	}
+	if err == nil {
+		err = settled(&h)
+	}
 	if err != nil {
 		return Result{}, err
 	}
@@ -73,6 +89,16 @@ func (q *Quarantine) Release(ctx context.Context, id, who, why string) (Result, 
 		return Result{}, err
 	}
 	return q.release(ctx, src, k, who, why)
+}
+
+// finish goes on with a release that was cut short: the original was not read.
+func (q *Quarantine) finish(ctx context.Context, k *intake.Kept, h *index.Held) (Result, bool, error) {
+	src, err := q.source(k)
+	if err != nil {
+		return Result{}, false, err
+	}
+	receipt, done, err := q.d.Intake.FinishRelease(ctx, src, k, h)
+	return Result{Position: h.Settled, Counts: receipt.Counts}, done, err
 }
 
 func (q *Quarantine) release(ctx context.Context, src *intake.Source, k *intake.Kept, who, why string) (Result, error) {

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"dewclaw/daemon/internal/intake"
 	"dewclaw/daemon/internal/quarantine"
 	"dewclaw/events"
 )
@@ -240,6 +241,69 @@ func TestQuarantine_AnOriginalIsReadAnew(t *testing.T) {
 	}
 	b.balanced()
 	b.counts("chute", "again.csv", file, events.Counts{Read: 2, Duplicate: 2})
+}
+
+// Whoever releases an original is stopped between the decision and its reading:
+// to ask again reads it, as does the next start.
+func TestQuarantine_AReleaseThatWasCutShortIsFinished(t *testing.T) {
+	for _, how := range []string{"asked again", "at the next start"} {
+		t.Run(how, func(t *testing.T) {
+			b := newBarn(t)
+			b.source("chute", "larkfield", chute)
+			file := strings.Replace(chuteHead, "lesion", "finding", 1) + "DE0941200731;2026-03-04;08:12;RH;out;SG;2;;\n"
+			b.take("chute", "a.csv", file)
+			item := b.held()
+			src := b.source("chute", "larkfield", strings.Replace(chute, "{from: lesion,", "{from: finding,", 1))
+			_, err := b.in.Settle(t.Context(), intake.Settlement{
+				Source: "chute", Farm: "larkfield", Decision: events.Decision{Action: events.ActionRelease, Held: item.ID, Who: "a", Why: "b"},
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := events.Counts{Read: 1, Accepted: 1}
+			if how == "asked again" {
+				r, err := b.q.Release(t.Context(), item.ID, "a", "b")
+				if err != nil || r.Counts != want {
+					t.Fatalf("got %v, %v, want %v", r.Counts, err, want)
+				}
+			} else {
+				r, err := b.in.Finish(t.Context(), src)
+				if err != nil || len(r) != 1 || r[0].Counts != want {
+					t.Fatalf("got %v, %v, want one reading with %v", r, err, want)
+				}
+			}
+			last, _ := b.log.Last()
+			if r, err := b.in.Finish(t.Context(), src); err != nil || len(r) != 0 {
+				t.Errorf("finished twice: %v, %v", r, err)
+			}
+			if _, err := b.q.Release(t.Context(), item.ID, "a", "b"); !errors.Is(err, events.ErrInvalid) {
+				t.Errorf("released twice: got %v, want invalid", err)
+			}
+			if now, _ := b.log.Last(); now != last {
+				t.Errorf("the log grew from %d to %d", last, now)
+			}
+			b.balanced()
+		})
+	}
+}
+
+// A fix that is said again, by whoever saw no answer to the first, settles nothing.
+func TestQuarantine_AFixThatIsSaidAgainIsOne(t *testing.T) {
+	b := newBarn(t)
+	b.source("chute", "larkfield", chute)
+	b.take("chute", "a.csv", chuteHead+"DE0941200731;2026-03-04;08:12;RH;out;XX;2;;\n")
+	fix := quarantine.Fix{Set: map[string]string{"lesion": "SG"}, Who: "a", Why: "b"}
+	for i := range 3 {
+		if i == 2 {
+			fix.Set["lesion"] = "SU"
+		}
+		if _, err := b.q.Fix(t.Context(), b.held().ID, fix); err != nil {
+			t.Fatal(err)
+		}
+		if last, _ := b.log.Last(); int(last) != []int{2, 2, 3}[i] {
+			t.Errorf("fix %d: the log ends at %d", i+1, last)
+		}
+	}
 }
 
 func TestQuarantine_WhatCannotBeDoneIsSaid(t *testing.T) {

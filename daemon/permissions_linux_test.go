@@ -1,0 +1,240 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"dewclaw/testdata/outside"
+)
+
+// TestPermissionsLost takes the right to write from a daemon that runs, in one
+// folder after another, and the right to read its source; then it gives it back.
+// While it lasts nothing may be taken that is not kept, /readyz must say why what
+// cannot be done is not, and the file must stay; afterwards all goes on by itself.
+// Where the test is root the daemon is somebody else: root may do everything.
+func TestPermissionsLost(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in the short form")
+	}
+	d := newSmallDisk(t, 0)
+	d.becomeNobody()
+	d.start()
+	defer d.stop()
+	rows := 0
+	give := func(name string) {
+		write(t, filepath.Join(d.dir, "in", name), rowsFrom(rows, 300))
+		rows += 300
+		d.own(filepath.Join(d.dir, "in", name))
+	}
+	give("first.csv")
+	if !d.waitFor(func() bool { return d.taken("first.csv") && d.reasons() == "" }) {
+		t.Fatalf("it does not work at all: %s\n%s", d.reasons(), d.log())
+	}
+	for _, tt := range []struct {
+		folder string
+		mode   fs.FileMode // what is left of the folders
+		want   string      // part of the reason; "" if open files are all it needs
+		taken  bool        // it may be read all the same
+	}{
+		{"data/archive", 0o500, "archive", false},
+		{"data/archive", 0, "archive", false},
+		{"data/log", 0o500, "", true},
+		{"data/index", 0o500, "", true},
+		{"data/herd", 0o500, "", true},
+		{"data", 0o500, "archive", false},
+		{"in", 0, "read the folder", false},
+		{"in", 0o500, "done", true},
+		{"done", 0o500, "done", true},
+		{"out", 0o500, "feed vet", true},
+	} {
+		name := strings.NewReplacer("/", "-").Replace(tt.folder) + fmt.Sprintf("-%o.csv", tt.mode)
+		t.Run(name, func(t *testing.T) {
+			give(name)
+			give2 := d.lose(tt.folder, tt.mode)
+			d.waitFor(func() bool { return d.reasons() != "" || tt.want == "" && d.taken(name) })
+			why := d.reasons()
+			t.Logf("%s with mode %o: %q", tt.folder, tt.mode, why)
+			if !strings.Contains(why, tt.want) {
+				t.Errorf("not ready because of %q, wanted something of %q", why, tt.want)
+			}
+			if !tt.taken && d.taken(name) {
+				t.Errorf("%s is taken", name)
+			}
+			give2()
+			if !d.waitFor(func() bool { return d.taken(name) && d.reasons() == "" }) {
+				t.Fatalf("with its rights again it does not go on: %s\n%s", d.reasons(), d.log())
+			}
+		})
+	}
+	d.balanced(rows)
+}
+
+// TestReadOnly makes folders of a daemon that runs read-only file systems: the
+// archive, the source, where its files go, the folder of a feed. And it starts a
+// daemon over a data folder that is one: that must end and say so.
+func TestReadOnly(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in the short form")
+	}
+	outside.NeedMounts(t)
+	d := newSmallDisk(t, 0)
+	for _, name := range []string{"data/archive", "data", "in", "done", "out"} {
+		d.bind(name)
+	}
+	d.start()
+	defer d.stop()
+	rows := 0
+	for i, tt := range []struct{ folder, want string }{
+		{"data/archive", "archive"}, {"in", "in"}, {"done", "done"}, {"out", "feed vet"},
+	} {
+		name := fmt.Sprintf("%d.csv", i)
+		write(t, filepath.Join(d.dir, "in", name), rowsFrom(rows, 300))
+		rows += 300
+		d.remount(tt.folder, true)
+		d.waitFor(func() bool { return d.reasons() != "" })
+		why := d.reasons()
+		t.Logf("%s read-only: %q", tt.folder, why)
+		if !strings.Contains(why, tt.want) || !strings.Contains(why, "read-only file system") {
+			t.Errorf("not ready because of %q, wanted %q and that it is read-only", why, tt.want)
+		}
+		d.remount(tt.folder, false)
+		if !d.waitFor(func() bool { return d.taken(name) && d.reasons() == "" }) {
+			t.Fatalf("%s: when it can be written again it does not go on: %s\n%s", tt.folder, d.reasons(), d.log())
+		}
+	}
+	d.stop()
+	d.remount("data", true)
+	out, err := exec.Command("dewclaw", "--config", d.config, "run").CombinedOutput()
+	if err == nil || !bytes.Contains(out, []byte("read-only file system")) {
+		t.Errorf("started over a read-only data folder: %v\n%s", err, out)
+	}
+	t.Logf("started over it: %s", out)
+	d.remount("data", false)
+	d.balanced(rows)
+}
+
+// balanced stops the daemon and holds the books to so many rows, all accepted, and
+// the feed to the log.
+func (d *smallDisk) balanced(rows int) {
+	d.t.Helper()
+	d.stop()
+	out, err := exec.Command("dewclaw", "--config", d.config, "verify").CombinedOutput()
+	if err != nil || !strings.Contains(string(out), fmt.Sprintf("read %d = accepted %d ", rows, rows)) {
+		d.t.Errorf("verify: %v\n%s", err, out)
+	}
+	if out, err := exec.Command("dewclaw", "--config", d.config, "once").CombinedOutput(); err != nil {
+		d.t.Errorf("once: %v\n%s", err, out)
+	}
+	k := &killer{t: d.t}
+	k.want = k.events(d.dir)
+	k.judge(d.dir)
+}
+
+// becomeNobody has the daemon run as somebody who is not root, if the test is.
+func (d *smallDisk) becomeNobody() {
+	d.t.Helper()
+	if os.Geteuid() != 0 {
+		return
+	}
+	d.as = &syscall.Credential{Uid: 65534, Gid: 65534}
+	self, err := os.ReadFile("/proc/self/exe") // where it lies nobody else may look
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	d.program = filepath.Join(d.dir, "program")
+	if err := os.WriteFile(d.program, self, 0o755); err != nil {
+		d.t.Fatal(err)
+	}
+	for up := d.dir; up != os.TempDir() && up != "/"; up = filepath.Dir(up) {
+		if err := os.Chmod(up, 0o755); err != nil {
+			d.t.Fatal(err)
+		}
+	}
+	for _, name := range []string{"data", "in", "done", "out", "dewclaw.yaml", "chute.yaml"} {
+		d.own(filepath.Join(d.dir, name))
+	}
+}
+
+func (d *smallDisk) own(name string) {
+	d.t.Helper()
+	if d.as == nil {
+		return
+	}
+	if err := os.Lchown(name, int(d.as.Uid), int(d.as.Gid)); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
+// lose takes rights away: folders get a mode, files may be read at the most. back
+// gives them back.
+func (d *smallDisk) lose(folder string, mode fs.FileMode) (back func()) {
+	d.t.Helper()
+	was := map[string]fs.FileMode{}
+	var names []string
+	err := filepath.WalkDir(filepath.Join(d.dir, folder), func(name string, e fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if info, err := e.Info(); err == nil && (info.IsDir() || info.Mode().IsRegular()) {
+			was[name] = info.Mode().Perm()
+			names = append(names, name)
+		}
+		return nil
+	})
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	for i := len(names) - 1; i >= 0; i-- { // the innermost first
+		m := mode
+		if info, err := os.Stat(names[i]); err != nil || !info.IsDir() {
+			m = mode & 0o444
+		}
+		_ = os.Chmod(names[i], m) // one that has gone meanwhile needs none
+	}
+	return func() {
+		for _, name := range names {
+			_ = os.Chmod(name, was[name])
+		}
+	}
+}
+
+// bind makes a folder a mount of its own.
+func (d *smallDisk) bind(folder string) {
+	d.t.Helper()
+	name := filepath.Join(d.dir, folder)
+	err := os.MkdirAll(name, 0o755)
+	if err == nil {
+		err = syscall.Mount(name, name, "", syscall.MS_BIND|syscall.MS_REC, "")
+	}
+	if err != nil {
+		d.t.Fatalf("mount %s: %v", folder, err)
+	}
+	d.t.Cleanup(func() {
+		if err := syscall.Unmount(name, syscall.MNT_DETACH); err != nil {
+			d.t.Errorf("unmount: %v", err)
+		}
+	})
+}
+
+// remount makes it read-only, or not any more.
+func (d *smallDisk) remount(folder string, readOnly bool) {
+	d.t.Helper()
+	flags := uintptr(syscall.MS_BIND | syscall.MS_REMOUNT)
+	if readOnly {
+		flags |= syscall.MS_RDONLY
+	}
+	var err error
+	if !d.waitFor(func() bool { // a file may just be open
+		err = syscall.Mount("", filepath.Join(d.dir, folder), "", flags, "")
+		return err == nil
+	}) {
+		d.t.Fatalf("remount %s: %v", folder, err)
+	}
+}
