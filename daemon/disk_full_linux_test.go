@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"os"
@@ -105,7 +104,6 @@ type smallDisk struct {
 	as          *syscall.Credential // who the daemon is; nil for whoever runs the test
 	program     string              // what is run; "" for the program on the path
 	cmd         *exec.Cmd
-	out         bytes.Buffer
 }
 
 // size 0 leaves it on the disk of the test.
@@ -113,7 +111,8 @@ func newSmallDisk(t *testing.T, size int) *smallDisk {
 	t.Helper()
 	d := &smallDisk{t: t, dir: t.TempDir()}
 	d.config = filepath.Join(d.dir, "dewclaw.yaml")
-	write(t, d.config, strings.Replace(killConfig, "rest: 100ms", "after: move, move-to: done, rest: 50ms, scan: 100ms, again: 200ms", 1))
+	config := strings.Replace(killConfig, "rest: 100ms", "after: move, move-to: done, rest: 50ms, scan: 100ms, again: 200ms", 1)
+	write(t, d.config, strings.Replace(config, "rows: 1000", "rows: 100", 1))
 	write(t, filepath.Join(d.dir, "chute.yaml"), killMapping)
 	for _, name := range []string{"data", "in", "done", "out"} {
 		if err := os.MkdirAll(filepath.Join(d.dir, name), 0o755); err != nil {
@@ -142,7 +141,12 @@ func (d *smallDisk) start() {
 	if d.program != "" {
 		d.cmd.Path, d.cmd.Err = d.program, nil
 	}
-	d.cmd.Stdout, d.cmd.Stderr = &d.out, &d.out
+	out, err := os.OpenFile(filepath.Join(d.dir, "daemon.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	defer out.Close()
+	d.cmd.Stdout, d.cmd.Stderr = out, out
 	if err := d.cmd.Start(); err != nil {
 		d.t.Fatal(err)
 	}
@@ -163,7 +167,11 @@ func (d *smallDisk) stop() {
 	}
 }
 
-func (d *smallDisk) log() string { return fmt.Sprintf("%.6000s", &d.out) }
+// log returns what the daemon said last.
+func (d *smallDisk) log() string {
+	b, _ := os.ReadFile(filepath.Join(d.dir, "daemon.log")) // for people
+	return string(b[max(0, len(b)-6000):])
+}
 
 func (d *smallDisk) ask() ([]string, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)

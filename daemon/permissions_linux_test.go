@@ -16,8 +16,9 @@ import (
 
 // TestPermissionsLost takes the right to write from a daemon that runs, in one
 // folder after another, and the right to read its source; then it gives it back.
-// While it lasts nothing may be taken that is not kept, /readyz must say why what
-// cannot be done is not, and the file must stay; afterwards all goes on by itself.
+// While it lasts nothing may be taken that is not kept, and the file must stay;
+// /readyz must say why, or the log of the daemon if only a file cannot be moved or
+// only a feed cannot write. Afterwards all goes on by itself.
 // Where the test is root the daemon is somebody else: root may do everything.
 func TestPermissionsLost(t *testing.T) {
 	if testing.Short() {
@@ -40,34 +41,41 @@ func TestPermissionsLost(t *testing.T) {
 	for _, tt := range []struct {
 		folder string
 		mode   fs.FileMode // what is left of the folders
-		want   string      // part of the reason; "" if open files are all it needs
-		taken  bool        // it may be read all the same
+		ready  string      // part of the reason at /readyz
+		log    string      // or part of a line of the daemon's log; neither if open files are all it needs
 	}{
-		{"data/archive", 0o500, "archive", false},
-		{"data/archive", 0, "archive", false},
-		{"data/log", 0o500, "", true},
-		{"data/index", 0o500, "", true},
-		{"data/herd", 0o500, "", true},
-		{"data", 0o500, "archive", false},
-		{"in", 0, "read the folder", false},
-		{"in", 0o500, "done", true},
-		{"done", 0o500, "done", true},
-		{"out", 0o500, "feed vet", true},
+		{"data/archive", 0o500, "archive", ""},
+		{"data/archive", 0, "archive", ""},
+		{"data/log", 0o500, "", ""},
+		{"data/index", 0o500, "", ""},
+		{"data/herd", 0o500, "", ""},
+		{"data", 0o500, "archive", ""},
+		{"in", 0, "open the folder", ""},
+		{"in", 0o500, "", "move to "},
+		{"done", 0o500, "", "move to "},
+		{"out", 0o500, "", "feed=vet"},
 	} {
 		name := strings.NewReplacer("/", "-").Replace(tt.folder) + fmt.Sprintf("-%o.csv", tt.mode)
 		t.Run(name, func(t *testing.T) {
-			give(name)
-			give2 := d.lose(tt.folder, tt.mode)
-			d.waitFor(func() bool { return d.reasons() != "" || tt.want == "" && d.taken(name) })
-			why := d.reasons()
-			t.Logf("%s with mode %o: %q", tt.folder, tt.mode, why)
-			if !strings.Contains(why, tt.want) {
-				t.Errorf("not ready because of %q, wanted something of %q", why, tt.want)
+			said := len(d.said())
+			back := d.lose(tt.folder, tt.mode, func() { give(name) })
+			what := "permission denied"
+			var why, line string
+			d.waitFor(func() bool {
+				why, line = d.reasons(), lineWith(d.said()[said:], tt.log, what)
+				return tt.ready != "" && why != "" || tt.log != "" && line != "" || tt.ready+tt.log == "" && d.taken(name)
+			})
+			t.Logf("%s with mode %o: %q, %s", tt.folder, tt.mode, why, line)
+			if tt.ready != "" && (!strings.Contains(why, tt.ready) || !strings.Contains(why, what)) {
+				t.Errorf("not ready because of %q, wanted %q and %q", why, tt.ready, what)
 			}
-			if !tt.taken && d.taken(name) {
+			if tt.log != "" && line == "" {
+				t.Errorf("the log of the daemon lacks %q and %q", tt.log, what)
+			}
+			if tt.ready != "" && d.taken(name) {
 				t.Errorf("%s is taken", name)
 			}
-			give2()
+			back()
 			if !d.waitFor(func() bool { return d.taken(name) && d.reasons() == "" }) {
 				t.Fatalf("with its rights again it does not go on: %s\n%s", d.reasons(), d.log())
 			}
@@ -91,18 +99,30 @@ func TestReadOnly(t *testing.T) {
 	d.start()
 	defer d.stop()
 	rows := 0
-	for i, tt := range []struct{ folder, want string }{
-		{"data/archive", "archive"}, {"in", "in"}, {"done", "done"}, {"out", "feed vet"},
+	for i, tt := range []struct{ folder, ready, log string }{
+		{"data/archive", "archive", ""}, {"in", "", "move to "}, {"done", "", "move to "}, {"out", "", "feed=vet"},
 	} {
-		name := fmt.Sprintf("%d.csv", i)
+		name, what := fmt.Sprintf("%d.csv", i), "read-only file system"
+		said := len(d.said())
+		if tt.folder != "in" {
+			d.remount(tt.folder, true)
+		}
 		write(t, filepath.Join(d.dir, "in", name), rowsFrom(rows, 300))
 		rows += 300
-		d.remount(tt.folder, true)
-		d.waitFor(func() bool { return d.reasons() != "" })
-		why := d.reasons()
-		t.Logf("%s read-only: %q", tt.folder, why)
-		if !strings.Contains(why, tt.want) || !strings.Contains(why, "read-only file system") {
-			t.Errorf("not ready because of %q, wanted %q and that it is read-only", why, tt.want)
+		if tt.folder == "in" {
+			d.remount(tt.folder, true)
+		}
+		var why, line string
+		d.waitFor(func() bool {
+			why, line = d.reasons(), lineWith(d.said()[said:], tt.log, what)
+			return tt.ready != "" && why != "" || tt.log != "" && line != ""
+		})
+		t.Logf("%s read-only: %q, %s", tt.folder, why, line)
+		if !strings.Contains(why, tt.ready) || tt.ready != "" && !strings.Contains(why, what) {
+			t.Errorf("not ready because of %q, wanted %q and %q", why, tt.ready, what)
+		}
+		if tt.log != "" && line == "" {
+			t.Errorf("the log of the daemon lacks %q and %q", tt.log, what)
 		}
 		d.remount(tt.folder, false)
 		if !d.waitFor(func() bool { return d.taken(name) && d.reasons() == "" }) {
@@ -118,6 +138,26 @@ func TestReadOnly(t *testing.T) {
 	t.Logf("started over it: %s", out)
 	d.remount("data", false)
 	d.balanced(rows)
+}
+
+// said is all that the daemon logged.
+func (d *smallDisk) said() string {
+	d.t.Helper()
+	b, err := os.ReadFile(filepath.Join(d.dir, "daemon.log"))
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	return string(b)
+}
+
+// lineWith returns the first line of a text that has both parts.
+func lineWith(text, part, other string) string {
+	for line := range strings.Lines(text) {
+		if strings.Contains(line, part) && strings.Contains(line, other) {
+			return line
+		}
+	}
+	return ""
 }
 
 // balanced stops the daemon and holds the books to so many rows, all accepted, and
@@ -173,9 +213,14 @@ func (d *smallDisk) own(name string) {
 }
 
 // lose takes rights away: folders get a mode, files may be read at the most. back
-// gives them back.
-func (d *smallDisk) lose(folder string, mode fs.FileMode) (back func()) {
+// gives them back. A file comes before, if it comes into that folder, else after.
+func (d *smallDisk) lose(folder string, mode fs.FileMode, come func()) (back func()) {
 	d.t.Helper()
+	if folder == "in" {
+		come()
+	} else {
+		defer come()
+	}
 	was := map[string]fs.FileMode{}
 	var names []string
 	err := filepath.WalkDir(filepath.Join(d.dir, folder), func(name string, e fs.DirEntry, err error) error {
