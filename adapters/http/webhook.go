@@ -254,7 +254,7 @@ func (w *Webhook) one(ctx context.Context, b *adapters.Batch, keys [][]byte, e *
 // judge says what an answer means. What may pass by itself, or concerns every
 // event, is no refusal of this one.
 func (w *Webhook) judge(id string, a *http.Response, said string) error {
-	got := a.Status
+	got := oneLine([]byte(a.Status)) // its words are the receiver's
 	if said != "" {
 		got += ": " + said
 	}
@@ -283,15 +283,28 @@ func (w *Webhook) judge(id string, a *http.Response, said string) error {
 // believed.
 func (w *Webhook) rest(after string) {
 	s, err := strconv.Atoi(strings.TrimSpace(after))
-	if err != nil || s <= 0 {
+	if s <= 0 || err != nil && !errors.Is(err, strconv.ErrRange) {
 		return
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.until = w.o.Now().Add(min(time.Duration(s)*time.Second, time.Hour))
+	w.until = w.o.Now().Add(time.Duration(min(s, 3600)) * time.Second)
 }
 
+// A brief error is told in one short line: what a receiver sent may be part of it.
+type brief struct{ error }
+
+func (e brief) Error() string { return oneLine([]byte(e.error.Error())) }
+func (e brief) Unwrap() error { return e.error }
+
 func (w *Webhook) away(what string, cause error) error {
+	var u *url.Error
+	if errors.As(cause, &u) { // its url stands in the fault
+		cause = u.Err
+	}
+	if cause != nil {
+		cause = brief{cause}
+	}
 	return &events.Fault{Kind: events.ErrUnavailable, Who: w.o.Who, Where: w.o.URL, What: what, Cause: cause}
 }
 
