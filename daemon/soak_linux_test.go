@@ -1,0 +1,667 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"dewclaw/daemon/internal/api"
+)
+
+var soakFor = flag.Duration("soak", 0, "how long TestSoak lasts; 0 is 15 s in CI and not at all elsewhere")
+
+// TestSoak lets a daemon live for a while: files, messages and posted records come
+// side by side, some again, some corrected by their source, some rotten; a person
+// withdraws events, puts held records right and looks at lists; one recipient is
+// dead all the time. Into that fall faults: restarts, kills, a broker that is
+// restarted, a recipient that answers no more. In the second half the daemon is
+// left running, and what it takes must not grow.
+//
+// In the end each record is in the log with the revisions that its source and the
+// persons made, each is with the recipients, those of an animal in their order,
+// and the books balance. It reports memory and descriptors over the time, and how
+// long an event took from when its record was sent to when a recipient had it.
+//
+//	go test ./daemon -run '^TestSoak$' -soak 1h -timeout 2h -v
+func TestSoak(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what it tells of happens in other processes")
+	}
+	if *soakFor == 0 && os.Getenv("CI") == "" {
+		t.Skip("takes its time: -soak 1h")
+	}
+	t.Parallel()
+	if *soakFor == 0 {
+		*soakFor = 15 * time.Second
+	}
+	s := newSoak(t)
+	s.live(*soakFor)
+	s.judge()
+	s.report()
+}
+
+// mostOpen is how many descriptors a daemon of the soak may have open.
+const mostOpen = 256
+
+type soak struct {
+	httpProject
+	t       *testing.T
+	rnd     *rand.Rand
+	store   string // of the broker
+	port    int
+	broker  *server.Server
+	daemon  *exec.Cmd
+	started time.Time // the daemon
+	began   time.Time // the soak
+
+	mu      sync.Mutex
+	deaf    bool           // the recipient answers 503
+	epoch   int            // counts the beginnings and ends of faults: odd while one lasts
+	records map[string]int // revisions that must be there, by animal: each record is of one
+	sent    map[string]sending
+	arrived map[string]int // newest revision that the recipient has
+	repeats int
+	calm    []time.Duration // latencies with no fault in between
+	all     []time.Duration
+	rotten  int
+	samples []soakSample
+	faults  map[string]int
+}
+
+// A sending is when a revision was sent, and in which epoch.
+type sending struct {
+	at    time.Time
+	epoch int
+}
+
+type soakSample struct {
+	at, age time.Duration // of the soak and of the process
+	memory  int64         // resident bytes
+	open    int           // descriptors
+	records int           // sent by then
+}
+
+func newSoak(t *testing.T) *soak {
+	s := &soak{
+		t: t, rnd: rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 5)), store: t.TempDir(), port: server.RANDOM_PORT, records: map[string]int{},
+		sent: map[string]sending{}, arrived: map[string]int{}, faults: map[string]int{},
+	}
+	s.startBroker()
+	receiver := httptest.NewServer(http.HandlerFunc(s.receive))
+	t.Cleanup(receiver.Close)
+	s.httpProject = newHTTPProject(t, fmt.Sprintf(`  files: {farm: hilltop, folder: in, files: ["*.csv"], mapping: rows.yaml, rest: 50ms, scan: 500ms, after: move, move-to: done}
+  stream: {farm: hilltop, nats: {url: %q, subject: "chute.>"}, mapping: message.yaml}
+recipients: {vet: {name: The vet}, gone: {name: Nobody}}
+feeds:
+  live: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {webhook: {url: %q, secrets: [{file: hook.key}], timeout: 2s}}}
+  files: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {folder: out}, batch: {rows: 500}, every: 1s}
+  gone: {recipient: gone, farms: [hilltop], kinds: [locomotion], to: {webhook: {url: "http://127.0.0.1:9/", secrets: [{file: hook.key}]}}}
+grants:
+  - {farm: hilltop, recipient: vet, purpose: care, kinds: [locomotion], fields: identities, from: 2025-01-01}
+  - {farm: hilltop, recipient: gone, purpose: care, kinds: [locomotion], fields: identities, from: 2025-01-01}
+`, fmt.Sprintf("nats://127.0.0.1:%d", s.port), receiver.URL))
+	config := filepath.Join(s.dir, "dewclaw.yaml")
+	b, err := os.ReadFile(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, config, strings.Replace(string(b), "sources: {scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}}",
+		"sources:\n  scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}", 1))
+	write(t, filepath.Join(s.dir, "hook.key"), hookSecret+"\n")
+	write(t, filepath.Join(s.dir, "message.yaml"), strings.NewReplacer("mapping: gait", "mapping: message", "ndjson", "json").Replace(gaitNDJSON))
+	write(t, filepath.Join(s.dir, "rows.yaml"), strings.NewReplacer("mapping: gait", "mapping: rows", "ndjson", "csv", "$.", "").Replace(gaitNDJSON))
+	for _, name := range []string{"in", "done", "out"} {
+		write(t, filepath.Join(s.dir, name, ".keep"), "")
+	}
+	return s
+}
+
+// receive is the recipient: it notes what arrives.
+func (s *soak) receive(w http.ResponseWriter, r *http.Request) {
+	var e struct {
+		Subject  string
+		Revision int
+	}
+	err := json.NewDecoder(r.Body).Decode(&e)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.deaf || err != nil {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+	switch was := s.arrived[e.Subject]; {
+	case e.Revision <= was:
+		s.repeats++
+		return
+	case e.Revision > was+1:
+		s.t.Errorf("%s: revision %d arrives behind %d", e.Subject, e.Revision, was)
+	}
+	s.arrived[e.Subject] = e.Revision
+	key := fmt.Sprint(e.Subject, e.Revision)
+	sent, ok := s.sent[key]
+	if !ok {
+		return // what a person did
+	}
+	delete(s.sent, key)
+	d := time.Since(sent.at)
+	s.all = append(s.all, d)
+	if sent.epoch == s.epoch && s.epoch%2 == 0 {
+		s.calm = append(s.calm, d)
+	}
+}
+
+// line is a record of a source, in JSON or as a row.
+func (s *soak) line(source, n, score int, row bool) string {
+	id, cow := fmt.Sprintf("%d-%d", source, n), fmt.Sprintf("276000%d%08d", source, n)
+	if row {
+		return fmt.Sprintf("%s,%s,2025-03-03T06:41:10,%d\n", id, cow, score)
+	}
+	return fmt.Sprintf(`{"id":%q,"cow":%q,"at":"2025-03-03T06:41:10","score":%d}`+"\n", id, cow, score)
+}
+
+// says notes that a source is about to say something new of a record.
+func (s *soak) says(source, n int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	subject := fmt.Sprintf("transponder:276000%d%08d", source, n)
+	s.records[subject]++
+	s.sent[fmt.Sprint(subject, s.records[subject])] = sending{time.Now(), s.epoch}
+}
+
+// The three sources.
+const (
+	byFile = 1 + iota
+	byPost
+	byMessage
+)
+
+// files writes a file twice a second: 25 rows, now and then a rotten one; every
+// fourth is the one before again, with a row corrected.
+func (s *soak) files(ctx context.Context) error {
+	n := 0
+	var last []string
+	for i := 0; every(ctx, 500*time.Millisecond); i++ {
+		if i%4 == 3 {
+			s.says(byFile, n-1)
+			last[len(last)-1] = s.line(byFile, n-1, 1, true)
+		} else {
+			last = last[:0]
+			for range 25 {
+				s.says(byFile, n)
+				last = append(last, s.line(byFile, n, 2, true))
+				n++
+			}
+		}
+		text := "id,cow,at,score\n" + strings.Join(last, "")
+		if i%10 == 0 {
+			text += s.line(byFile, 50_000_000+i, 9, true)
+			s.mu.Lock()
+			s.rotten++
+			s.mu.Unlock()
+		}
+		name := filepath.Join(s.dir, "in", fmt.Sprintf("%06d.csv", i))
+		if err := os.WriteFile(name+".part", []byte(text), 0o644); err != nil {
+			return err
+		}
+		if err := os.Rename(name+".part", name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// posts sends five times a second a body of ten records, the last of which
+// corrects the first of the body before. A body that was not answered is sent
+// again as it is.
+func (s *soak) posts(ctx context.Context) error {
+	for n := 0; every(ctx, 200*time.Millisecond); n += 9 {
+		var body strings.Builder
+		for i := n; i < n+9; i++ {
+			s.says(byPost, i)
+			body.WriteString(s.line(byPost, i, 2, false))
+		}
+		if n > 0 {
+			s.says(byPost, n-9)
+			body.WriteString(s.line(byPost, n-9, 1, false))
+		}
+		err := s.until(func() error {
+			status, _, err := s.post(body.String())
+			if err == nil && status != http.StatusOK {
+				err = fmt.Errorf("status %d", status)
+			}
+			return err
+		})
+		if err != nil {
+			return fmt.Errorf("post: %w", err)
+		}
+	}
+	return nil
+}
+
+// messages publishes thirty times a second; every tenth message comes twice, and
+// every fifteenth is corrected.
+func (s *soak) messages(ctx context.Context) error {
+	conn, err := nats.Connect(fmt.Sprintf("nats://127.0.0.1:%d", s.port), nats.MaxReconnects(-1), nats.ReconnectWait(50*time.Millisecond))
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn)
+	if err != nil {
+		return err
+	}
+	publish := func(text string) error {
+		return s.until(func() error {
+			ctx, cancel := context.WithTimeout(s.t.Context(), time.Second)
+			defer cancel()
+			_, err := js.Publish(ctx, "chute.one", []byte(text))
+			return err
+		})
+	}
+	for n := 0; every(ctx, time.Second/30); n++ {
+		s.says(byMessage, n)
+		text := s.line(byMessage, n, 2, false)
+		if err := publish(text); err != nil {
+			return err
+		}
+		if n%10 == 0 {
+			if err := publish(text); err != nil {
+				return err
+			}
+		}
+		if n%15 == 0 {
+			s.says(byMessage, n)
+			if err := publish(s.line(byMessage, n, 1, false)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// until tries again until it is fine.
+func (s *soak) until(f func() error) error {
+	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
+		err := f()
+		if err == nil || time.Now().After(end) || s.t.Context().Err() != nil {
+			return err
+		}
+	}
+}
+
+// every waits for the next of so many; false if it is over.
+func every(ctx context.Context, d time.Duration) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(d):
+		return true
+	}
+}
+
+// live lets all of it go on for so long.
+func (s *soak) live(long time.Duration) {
+	s.startDaemon()
+	s.t.Cleanup(func() { _ = s.daemon.Process.Kill(); s.broker.Shutdown() })
+	ctx, cancel := context.WithTimeout(s.t.Context(), long)
+	defer cancel()
+	var wg sync.WaitGroup
+	for _, f := range []func(context.Context) error{s.files, s.posts, s.messages} {
+		wg.Go(func() {
+			if err := f(ctx); err != nil {
+				s.t.Errorf("%v", err)
+			}
+		})
+	}
+	s.began = time.Now()
+	step := min(long/10, time.Minute)
+	nextFault, nextSample, n := step, time.Duration(0), 0
+	for i := 0; every(ctx, min(step/4, time.Second)); i++ {
+		at := time.Since(s.began)
+		if at >= nextSample {
+			s.sample()
+			nextSample += min(max(long/20, time.Second), time.Minute)
+		}
+		if at >= nextFault {
+			s.fault(n, at < long/2)
+			nextFault, n = nextFault+step, n+1
+			continue
+		}
+		s.person(i)
+	}
+	wg.Wait()
+}
+
+// fault does one of the things that go wrong. In the second half the daemon is
+// left running.
+func (s *soak) fault(n int, first bool) {
+	s.mu.Lock()
+	s.epoch++
+	s.mu.Unlock()
+	kinds := []string{"restart", "kill -9", "broker", "deaf recipient"}
+	if !first {
+		kinds = kinds[2:]
+	}
+	kind := kinds[n%len(kinds)]
+	switch kind {
+	case "restart":
+		s.stopDaemon()
+		s.startDaemon()
+	case "kill -9":
+		_ = s.daemon.Process.Kill()
+		_ = s.daemon.Wait()
+		s.startDaemon()
+	case "broker":
+		s.broker.Shutdown()
+		s.broker.WaitForShutdown()
+		time.Sleep(200 * time.Millisecond) // it is away for a while
+		s.startBroker()
+	case "deaf recipient":
+		s.hear(false)
+		time.Sleep(500 * time.Millisecond) // it is deaf for a while
+		s.hear(true)
+	}
+	s.mu.Lock()
+	s.epoch++
+	s.faults[kind]++
+	s.mu.Unlock()
+}
+
+func (s *soak) hear(yes bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.deaf = !yes
+}
+
+func (s *soak) startBroker() {
+	s.t.Helper()
+	b, err := server.NewServer(&server.Options{
+		Host: "127.0.0.1", Port: s.port, JetStream: true, StoreDir: s.store, SyncAlways: true, NoLog: true, NoSigs: true,
+	})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	b.Start()
+	if !b.ReadyForConnections(patience) {
+		s.t.Fatal("NATS server does not answer")
+	}
+	s.broker = b
+	if s.port != server.RANDOM_PORT {
+		return
+	}
+	at := b.ClientURL()
+	if s.port, err = strconv.Atoi(at[strings.LastIndexByte(at, ':')+1:]); err != nil {
+		s.t.Fatal(err)
+	}
+	conn, err := nats.Connect(at)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn)
+	if err == nil {
+		_, err = js.CreateStream(s.t.Context(), jetstream.StreamConfig{Name: "CHUTE", Subjects: []string{"chute.>"}})
+	}
+	if err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+func (s *soak) startDaemon() {
+	s.t.Helper()
+	log, err := os.OpenFile(filepath.Join(s.dir, "daemon.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer log.Close()
+	s.daemon = exec.Command("dewclaw", "--config", filepath.Join(s.dir, "dewclaw.yaml"), "run")
+	s.daemon.Stderr = log
+	if err := s.daemon.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	s.started = time.Now()
+	err = s.until(func() error {
+		_, err := api.Dial(s.t.Context(), filepath.Join(s.dir, "data"))
+		return err
+	})
+	if err != nil {
+		s.t.Fatalf("the daemon does not answer: %v\n%s", err, s.log())
+	}
+}
+
+func (s *soak) log() string {
+	b, _ := os.ReadFile(filepath.Join(s.dir, "daemon.log")) // for people
+	return string(b[max(0, len(b)-4000):])
+}
+
+func (s *soak) stopDaemon() {
+	s.t.Helper()
+	_ = s.daemon.Process.Signal(syscall.SIGTERM)
+	if err := s.daemon.Wait(); err != nil {
+		s.t.Errorf("the daemon ended with %v\n%s", err, s.log())
+	}
+}
+
+func (s *soak) dewclaw(args ...string) []byte {
+	s.t.Helper()
+	return (&killer{t: s.t}).dewclaw(s.dir, args...)
+}
+
+// person does what a person does: withdraws an event, puts a held record right,
+// looks at lists.
+func (s *soak) person(i int) {
+	signed := []string{"--who", "anna", "--why", "looked again"}
+	switch i % 3 {
+	case 0:
+		subject := s.withdrawable()
+		if subject == "" {
+			return
+		}
+		var e struct{ ID string }
+		_, tag, _ := strings.Cut(subject, ":")
+		line, _, _ := bytes.Cut(s.dewclaw("events", "--json", "--animal", tag, "--current"), []byte("\n"))
+		if err := json.Unmarshal(line, &e); err != nil {
+			s.t.Errorf("event of %s: %v: %s", subject, err, line)
+			return
+		}
+		s.dewclaw(slices.Concat([]string{"correct", e.ID, "--withdraw"}, signed)...)
+	case 1:
+		line, _, _ := bytes.Cut(s.dewclaw("held", "list", "--json"), []byte("\n"))
+		var h struct{ ID, Raw string }
+		if json.Unmarshal(line, &h) != nil {
+			return // nothing is held
+		}
+		s.dewclaw(slices.Concat([]string{"held", "fix", h.ID, "--set", "score=2"}, signed)...)
+		s.mu.Lock()
+		s.records["transponder:"+strings.Split(h.Raw, ",")[1]] = 1
+		s.rotten--
+		s.mu.Unlock()
+		s.dewclaw(slices.Concat([]string{"held", "release", h.ID}, signed)...)
+	case 2:
+		s.dewclaw("worklist", "--date", "2025-03-04")
+	}
+}
+
+// withdrawable chooses an animal that its source says nothing more of, and notes
+// that its event will be withdrawn; "" if there is none.
+func (s *soak) withdrawable() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for range 20 {
+		subject := fmt.Sprintf("transponder:276000%d%08d", byMessage, 7+15*s.rnd.IntN(1+len(s.arrived)/15))
+		if s.records[subject] == 1 && s.arrived[subject] == 1 {
+			s.records[subject]++
+			return subject
+		}
+	}
+	return ""
+}
+
+// sample notes what the daemon takes.
+func (s *soak) sample() {
+	proc := filepath.Join("/proc", strconv.Itoa(s.daemon.Process.Pid))
+	fds, err := os.ReadDir(filepath.Join(proc, "fd"))
+	status, err2 := os.ReadFile(filepath.Join(proc, "status"))
+	_, rss, ok := strings.Cut(string(status), "VmRSS:")
+	if err != nil || err2 != nil || !ok {
+		s.t.Errorf("look at the daemon: %v, %v\n%s", err, err2, s.log())
+		return
+	}
+	kb, err := strconv.ParseInt(strings.Fields(rss)[0], 10, 64)
+	if err != nil {
+		s.t.Errorf("memory: %v", err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	x := soakSample{at: time.Since(s.began), age: time.Since(s.started), memory: kb << 10, open: len(fds), records: len(s.records)}
+	s.samples = append(s.samples, x)
+	if *soakFor > time.Minute {
+		s.t.Logf("%8s  process %8s old, %4d MiB, %3d descriptors, %7d records", x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.open, x.records)
+	}
+}
+
+// judge waits until the recipients have everything, and holds log, recipients and
+// books to what was sent.
+func (s *soak) judge() {
+	lacks := func() (n int) {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		for subject, revisions := range s.records {
+			n += revisions - s.arrived[subject]
+		}
+		return n
+	}
+	for end := time.Now().Add(2 * patience); lacks() > 0 && time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	}
+	if n := lacks(); n != 0 {
+		s.t.Errorf("the recipient lacks %d events\n%s", n, s.log())
+	}
+	want := 0
+	for _, revisions := range s.records {
+		want += revisions
+	}
+	fed := map[string]int{}
+	for end := time.Now().Add(patience); len(fed) < want && time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+		clear(fed)
+		files, err := filepath.Glob(filepath.Join(s.dir, "out", "*.ndjson"))
+		if err != nil {
+			s.t.Fatal(err)
+		}
+		for _, f := range files {
+			for id, n := range idsIn(s.t, f) {
+				fed[id] += n
+			}
+		}
+	}
+	s.stopDaemon()
+	if out := s.dewclaw("verify"); !bytes.Contains(out, []byte("The books balance")) {
+		s.t.Errorf("verify: %s", out)
+	}
+	got, ids := map[string]int{}, map[string]bool{}
+	for line := range bytes.Lines(s.dewclaw("events", "--json", "--kind", "locomotion")) {
+		var e struct {
+			ID, Subject string
+			Revision    int
+		}
+		if err := json.Unmarshal(line, &e); err != nil || ids[e.ID] {
+			s.t.Fatalf("%v or twice: %s", err, line)
+		}
+		ids[e.ID] = true
+		got[e.Subject]++
+		if fed[e.ID] != 1 {
+			s.t.Errorf("%s is %d times in the files of the feed", e.ID, fed[e.ID])
+		}
+	}
+	for subject, revisions := range s.records {
+		if got[subject] != revisions {
+			s.t.Errorf("%s has %d revisions in the log, wanted %d", subject, got[subject], revisions)
+		}
+	}
+	if len(got) != len(s.records) || len(ids) != want || len(fed) != want {
+		s.t.Errorf("%d records and %d events in the log, %d in the files of the feed; wanted %d records and %d events", len(got), len(ids), len(fed), len(s.records), want)
+	}
+	if n := bytes.Count(s.dewclaw("held", "list", "--json"), []byte("\n")); n != s.rotten {
+		s.t.Errorf("%d records are held, wanted %d", n, s.rotten)
+	}
+	for _, kind := range []string{"restart", "kill -9", "broker", "deaf recipient"} {
+		if s.faults[kind] == 0 {
+			s.t.Errorf("%s did not happen", kind)
+		}
+	}
+	s.flat()
+}
+
+// flat compares what the process that lived through the second half took at its
+// end with what it took before.
+func (s *soak) flat() {
+	var last []soakSample // of that process
+	for _, x := range s.samples {
+		if len(last) > 0 && x.age < last[len(last)-1].age {
+			last = nil
+		}
+		last = append(last, x)
+		if x.memory > mostMemory || x.open > mostOpen {
+			s.t.Errorf("after %v: %d MiB and %d descriptors, wanted at most %d and %d", x.at.Round(time.Second), x.memory>>20, x.open, mostMemory>>20, mostOpen)
+		}
+	}
+	if *soakFor < 5*time.Minute || len(last) < 8 {
+		return
+	}
+	mean := func(list []soakSample) (memory int64, open int) {
+		for _, x := range list {
+			memory, open = memory+x.memory/int64(len(list)), max(open, x.open)
+		}
+		return memory, open
+	}
+	before, openBefore := mean(last[len(last)/4 : len(last)/2])
+	after, openAfter := mean(last[len(last)*3/4:])
+	s.t.Logf("second quarter of the last process: %d MiB, %d descriptors; last quarter: %d MiB, %d", before>>20, openBefore, after>>20, openAfter)
+	if after > before+before/4+(8<<20) || openAfter > openBefore+8 {
+		s.t.Error("that grows")
+	}
+}
+
+// report prints what was measured.
+func (s *soak) report() {
+	percent := func(list []time.Duration, p int) time.Duration {
+		if len(list) == 0 {
+			return 0
+		}
+		return list[min(len(list)*p/100, len(list)-1)].Round(time.Millisecond)
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%v: %d records, %d sent again to the recipient, faults %v\n", *soakFor, len(s.records), s.repeats, s.faults)
+	for _, x := range s.samples {
+		fmt.Fprintf(&b, "%8s  process %8s old, %4d MiB, %3d descriptors, %7d records\n",
+			x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.open, x.records)
+	}
+	for _, l := range []struct {
+		name string
+		list []time.Duration
+	}{{"with no fault in between", s.calm}, {"all", s.all}} {
+		slices.Sort(l.list)
+		fmt.Fprintf(&b, "record sent to event received, %s: p50 %v, p95 %v, p99 %v, longest %v of %d\n", l.name,
+			percent(l.list, 50), percent(l.list, 95), percent(l.list, 99), percent(l.list, 100), len(l.list))
+	}
+	s.t.Log(b.String())
+}
