@@ -58,6 +58,7 @@ type commands struct {
 	Export   exportCommand   `cmd:"" help:"Write the log as CloudEvents, or one farm whole with its originals."`
 	Import   importCommand   `cmd:"" help:"Make a data folder of what another log exported."`
 	Token    tokenCommand    `cmd:"" help:"Make a token for asking over HTTP."`
+	BarnKey  barnKeyCommand  `cmd:"" help:"Make the key a barn shows its hub."`
 	Reload   reloadCommand   `cmd:"" help:"Have the running daemon read its config anew."`
 	Mapping  mappingCommand  `cmd:"" help:"Print the mappings that are built in."`
 	Codes    codesCommand    `cmd:"" help:"Print the code lists."`

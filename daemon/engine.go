@@ -44,6 +44,7 @@ const (
 // openOptions say what an engine is opened for.
 type openOptions struct {
 	work  bool       // reading and feeding follow: every mapping must be right, the log must be whole
+	link  bool       // connect to the hub, if there is one and grants allow it
 	whole bool       // read the log to its last byte first, unless it is large
 	level slog.Level // the least that the logger says
 }
@@ -79,6 +80,7 @@ type engine struct {
 	listing sync.Mutex // held while daily lists are made
 	lists   *worklist.Settings
 	urgent  sync.Map // what held records may hide, by id: see urgentOf
+	linked  bool     // the log was opened so that the hub can read it
 	damage  error    // the log is damaged: what is whole can be read, nothing else works
 	opened  []opened
 }
@@ -165,6 +167,9 @@ func (e *engine) openLog(ctx context.Context, o openOptions) error {
 	opt := streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Replicas: c.Replicas, Login: e.login(&c.Server), Now: e.now, Logger: e.logger}
 	if o.whole {
 		opt.ReadWhole = smallLog
+	}
+	if o.link {
+		opt.Hub = e.leaf()
 	}
 	l, err := streamlog.Open(ctx, opt)
 	if err != nil {
@@ -296,7 +301,7 @@ func (e *engine) committed(entry *events.Entry) {
 		return
 	}
 	for i := range entry.Held {
-		e.held(heldNow{entry.Source, entry.Name, &entry.Held[i]})
+		e.held(heldNow{entry.SourceKey(), entry.Name, &entry.Held[i]})
 	}
 }
 

@@ -127,7 +127,7 @@ func (e *engine) listEvents(ctx context.Context, q eventsQuery, emit func(any) e
 		if err != nil {
 			return err
 		}
-		if q.Source != "" && entry.Source != q.Source {
+		if q.Source != "" && entry.Source != q.Source && entry.SourceKey() != q.Source {
 			continue
 		}
 		for ev, err := range entry.All() {
@@ -141,7 +141,7 @@ func (e *engine) listEvents(ctx context.Context, q eventsQuery, emit func(any) e
 			if !ok {
 				continue
 			}
-			if err := emit(eventItem{ev.Place, ev.AppendCloudEvent(nil)}); err != nil {
+			if err := emit(eventItem{ev.Place, withBarn(entry, ev.AppendCloudEvent(nil))}); err != nil {
 				return err
 			}
 			if n++; n == q.Limit {
@@ -150,6 +150,22 @@ func (e *engine) listEvents(ctx context.Context, q eventsQuery, emit func(any) e
 		}
 	}
 	return nil
+}
+
+// withBarn adds, at a hub, where a CloudEvent stands in the log of its barn.
+func withBarn(entry *events.Entry, b []byte) []byte {
+	if entry.Barn == nil {
+		return b
+	}
+	more, err := json.Marshal(struct {
+		Barn string          `json:"barn"`
+		Log  string          `json:"barnlog"`
+		At   events.Position `json:"barnposition"`
+	}{entry.Barn.ID, entry.Barn.Log, entry.Barn.At})
+	if err != nil {
+		return b
+	}
+	return append(append(b[:len(b)-1], ','), more[1:]...)
 }
 
 func (e *engine) matches(ctx context.Context, q *eventsQuery, ev *events.Event) (bool, error) {

@@ -41,7 +41,7 @@ func (c *runCommand) Run(a *app) error {
 	if c.Verbose {
 		level = slog.LevelDebug
 	}
-	o := openOptions{work: true, whole: true, level: level}
+	o := openOptions{work: true, whole: true, link: true, level: level}
 	e, err := a.openPatiently(p, o)
 	if a.ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // told to stop while it was starting
@@ -142,6 +142,12 @@ func newDaemon(a *app, e *engine) *daemon {
 	d.add("sources", d.sources)
 	d.add("replies", d.replies)
 	d.add("lists", d.dailyLists)
+	if e.project.config.Hub.Listen != "" {
+		d.add("barns", d.barns)
+	}
+	if e.project.config.Hub.URL != "" {
+		d.add("hub", d.watchHub)
+	}
 	d.add("hang-ups", d.hangUps)
 	d.add("socket", d.serve)
 	d.add("requests", d.listen)

@@ -52,6 +52,7 @@ func TestMain(m *testing.M) {
 //	mqtt-listen TOPIC file F   write what is published from now on to a file in mosquitto_sub's format F
 //	free-port NAME             set $NAME to the number of a port nobody listens on
 //	make-token TOKEN HASH …    set two variables by the command token with these options
+//	make-barn-key FILE NAME    make the key of a barn and set $NAME to its public part
 //	substitute file            put the values of $NAMEs into a file
 //	ade-valid N files          N resources of ICAR ADE in all, valid by their schemas
 //	ade-token NAME file        set $NAME to the token an answer of the change feed ends with
@@ -98,7 +99,7 @@ func TestScripts(t *testing.T) {
 			"figure": figureOfKey,
 			"flip":   flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"redis-server": startRedis, "postgres-server": startPostgres, "mosquitto": startMosquitto, "mqtt-listen": listen,
-			"free-port": freePort, "make-token": makeToken, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
+			"free-port": freePort, "make-token": makeToken, "make-barn-key": makeBarnKey, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 		},
 	})
 }

@@ -46,14 +46,14 @@ func (s *silence) lookBack(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if _, met := s.last[entry.Source]; met || s.most[entry.Source] == 0 {
+		if _, met := s.last[entry.SourceKey()]; met || s.most[entry.SourceKey()] == 0 {
 			continue
 		}
 		t, err := time.Parse(time.RFC3339, entry.Time)
 		if err != nil {
 			return fmt.Errorf("log position %d: time: %w: %w", at, err, events.ErrCorrupt)
 		}
-		s.last[entry.Source] = t
+		s.last[entry.SourceKey()] = t
 	}
 	for id := range s.most {
 		if _, met := s.last[id]; !met {

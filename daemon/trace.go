@@ -54,6 +54,7 @@ type traceRevision struct {
 	Line     int             `json:"line,omitempty"`
 	LastLine int             `json:"lastLine,omitempty"`
 	Raw      []string        `json:"raw,omitempty"`   // the line or lines themselves, from the archive
+	Barn     *events.Barn    `json:"barn,omitempty"`  // at a hub: whose log has it, and where
 	Fault    string          `json:"fault,omitempty"` // why they cannot be shown
 	Data     json.RawMessage `json:"data"`
 }
@@ -160,6 +161,9 @@ func (r *traceRevision) print(a *app) {
 		raw = append(raw, "("+r.Fault+")")
 	}
 	pairs := []string{"says", r.Says, "because of", string(r.Cause), "read from", where, "at", r.Path, "original", r.Archive, "mapping", r.Mapping}
+	if r.Barn != nil {
+		pairs = append(pairs, "barn", r.Barn.ID, "log there", r.Barn.Log, "position there", fmt.Sprint(r.Barn.At))
+	}
 	for i, l := range raw {
 		pairs = append(pairs, map[bool]string{true: "as read", false: " "}[i == 0], l)
 	}

@@ -52,7 +52,7 @@ func (e *engine) readings(ctx context.Context, name string) ([]*events.Entry, er
 		if err != nil {
 			return nil, err
 		}
-		if entry.Cause != events.CauseChunk || entry.Archive == "" || entry.Mapping == "" {
+		if entry.Cause != events.CauseChunk || entry.Barn != nil || entry.Archive == "" || entry.Mapping == "" {
 			continue
 		}
 		base := entry.Name[strings.LastIndexByte(entry.Name, '/')+1:]

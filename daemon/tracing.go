@@ -119,6 +119,10 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 		Archive: o.Archive, Mapping: entry.Mapping, Member: o.Member, Message: o.Message, Path: o.Path, Line: o.Line, LastLine: o.LastLine,
 		Data: ev.Data,
 	}
+	if r.Barn = entry.Barn; r.Barn != nil {
+		r.Fault = "the original is kept at the barn: dewclaw trace " + ev.ID() + " there"
+		return r, nil
+	}
 	if entry.Import != nil {
 		r.Fault = fmt.Sprintf("imported with %s from another log; the original stayed there", entry.Name)
 		return r, nil

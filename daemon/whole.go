@@ -106,7 +106,7 @@ func (w *wholeFarm) survey(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if entry.Archive == "" || entry.Cause != events.CauseChunk {
+		if entry.Archive == "" || entry.Barn != nil || entry.Cause != events.CauseChunk {
 			continue
 		}
 		mine, others, err := w.farms(entry)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"iter"
+	"strings"
 	"time"
 )
 
@@ -38,7 +39,7 @@ const (
 //
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
 //	 "mapping":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
-//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],"import":{…},
+//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],"import":{…},"barn":{…},
 //	 "defaults":{…},"zones":{…},"events":[…],"held":[…]}
 //
 // Members that are empty are left out. Events stand in the stored form of the
@@ -66,6 +67,7 @@ type Entry struct {
 	Back     []Entity  `json:"back,omitempty"`     // retractions that no longer wait: the source has the fact again
 	Notices  []string  `json:"notices,omitempty"`  // what a person should know of this read, in words
 	Import   *Import   `json:"import,omitempty"`   // where its events come from, if not from an original
+	Barn     *Barn     `json:"barn,omitempty"`     // at a hub: the entry of a barn that this one repeats
 	Defaults Defaults  `json:"defaults,omitzero"`  // what events of this entry share
 
 	// Zones are the IANA zones of the farms of the source, by farm id: what a
@@ -82,6 +84,44 @@ type Entry struct {
 type Import struct {
 	Archive string `json:"archive"` // SHA-256 of the exported file, kept in the archive
 	Line    int    `json:"line"`    // line of the first event; the others follow it
+}
+
+// A Barn says that an entry of a hub repeats one of a barn's log: everything but
+// V, Log, At, Prev, Barn and the positions of before is what the barn wrote, so
+// that its bytes can be made again and held to Hash.
+type Barn struct {
+	ID   string   `json:"id"`   // of the barn at the hub
+	Log  string   `json:"log"`  // id of its log
+	At   Position `json:"at"`   // position there
+	Hash string   `json:"hash"` // SHA-256 of the entry there, in hex
+}
+
+// BarnKey returns what the sources of a barn have before their ids at a hub: the
+// barn's id and a slash, which stands in no id.
+func BarnKey(barn string) string { return barn + "/" }
+
+// SourceKey returns the id of the source as it stands beside those of other
+// barns: at a hub with the id of its barn before it, "north/chute".
+func (e *Entry) SourceKey() string { return e.key(e.Source) }
+
+// HeldKey returns the id of a held record of the entry, or of one that a decision
+// of it is about, in the same way: two barns may hold the same row.
+func (e *Entry) HeldKey(id string) string { return e.key(id) }
+
+func (e *Entry) key(id string) string {
+	if e.Barn == nil || id == "" {
+		return id
+	}
+	return BarnKey(e.Barn.ID) + id
+}
+
+// OfBarn returns the barn in a source or held record of a hub, "" for one of its own.
+func OfBarn(key string) string {
+	barn, _, of := strings.Cut(key, "/")
+	if !of {
+		return ""
+	}
+	return barn
 }
 
 // Defaults are envelope attributes that every event of an entry has unless it
@@ -359,6 +399,42 @@ func (e *Entry) Event(i int) (Event, error) {
 		return Event{}, fmt.Errorf("event %d of log position %d: %w: %w", i, e.At, err, ErrCorrupt)
 	}
 	return ev, nil
+}
+
+// MoveBefore returns the stored form of event i with another position in its
+// before, or as it is if that stands in the entry itself or is not there. The
+// error is of kind [ErrCorrupt], or that of move.
+func (e *Entry) MoveBefore(i int, move func(ev *Event) (Position, error)) ([]byte, error) {
+	b := e.Events[i]
+	at := bytes.LastIndex(b, beforeMember) // what revisions add stands last: see AppendRevision
+	if at < 0 {
+		return b, nil
+	}
+	ev, err := e.Event(i)
+	if err != nil || ev.Before == nil {
+		return b, err
+	}
+	tail := appendBefore(nil, *ev.Before)
+	if !bytes.Equal(b[at:], tail) {
+		return nil, fmt.Errorf("event %d of log position %d: place of the revision before: %w", i, e.At, ErrCorrupt)
+	}
+	p, err := move(&ev)
+	if err != nil {
+		return nil, err
+	}
+	return appendBefore(bytes.Clone(b[:at]), Place{p, ev.Before.Index}), nil
+}
+
+var beforeMember = []byte(`,"before":{"position":`)
+
+// appendBefore appends the end of a stored event whose revision before stands in
+// another entry.
+func appendBefore(b []byte, p Place) []byte {
+	b = append(b, beforeMember...)
+	b = appendInt(b, int(p.Position))
+	b = append(b, `,"index":`...)
+	b = appendInt(b, p.Index)
+	return append(b, "}}"...)
 }
 
 // All returns the events of the entry in their order. It ends at the first

@@ -93,7 +93,7 @@ func (f *follower) entry(e *events.Entry) error {
 	if a.farm, err = f.name([]byte(e.Defaults.Farm)); err != nil {
 		return err
 	}
-	if a.source, err = f.name([]byte(e.Source)); err != nil {
+	if a.source, err = f.name([]byte(e.SourceKey())); err != nil {
 		return err
 	}
 	received := e.Received

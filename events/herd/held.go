@@ -17,7 +17,7 @@ type Held struct {
 
 func heldOf(e *events.Entry, h *events.Held) Held {
 	return Held{
-		ID: h.ID, Farm: e.Defaults.Farm, Source: e.Source, Name: e.Name, Line: h.Line,
+		ID: e.HeldKey(h.ID), Farm: e.Defaults.Farm, Source: e.SourceKey(), Name: e.Name, Line: h.Line,
 		Seen: h.Seen, Reasons: h.Reasons, Position: e.At,
 	}
 }

@@ -39,7 +39,7 @@ func (f *follower) decision(a *arrival, farm id, at events.Place) error {
 	case events.ActionSame, events.ActionNotSame:
 		return f.identityDecision(a, farm, at)
 	case events.ActionRelease, events.ActionDrop:
-		err = f.db.prepared("UPDATE held SET settled=? WHERE id=?").exec(x.Action, x.Held)
+		err = f.db.prepared("UPDATE held SET settled=? WHERE id=?").exec(x.Action, a.e.HeldKey(x.Held))
 	case events.ActionConfirm, events.ActionRefuse:
 		for _, t := range x.Targets {
 			if err == nil {
@@ -74,7 +74,7 @@ func (f *follower) held(a *arrival) error {
 			return fmt.Errorf("herd: keep held record %s: %w", a.e.Held[i].ID, err)
 		}
 		err = f.db.prepared("INSERT INTO held(farm, id, place, source, settled, data) VALUES(?,?,?,?,'',?) ON CONFLICT DO NOTHING").
-			exec(a.farm, a.e.Held[i].ID, placeID(events.Place{Position: a.e.At}), a.source, string(b))
+			exec(a.farm, a.e.HeldKey(a.e.Held[i].ID), placeID(events.Place{Position: a.e.At}), a.source, string(b))
 		if err != nil {
 			return err
 		}

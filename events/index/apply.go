@@ -54,11 +54,14 @@ func (ix *Index) apply(e *events.Entry, x *Extra) error {
 }
 
 func (a *application) run() error {
+	if err := a.repeats(); err != nil {
+		return err
+	}
 	if a.e.Source == "" {
 		return nil // a grant, or a decision about no source's facts: nothing to know again
 	}
 	var err error
-	if a.source, err = a.ix.numberSource(a.e.Source); err != nil {
+	if a.source, err = a.ix.numberSource(a.e.SourceKey()); err != nil {
 		return err
 	}
 	for _, f := range []func() error{

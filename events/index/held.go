@@ -132,7 +132,7 @@ func (a *application) held() error {
 		if id, err := events.ParseRecordID(h.Record); err == nil {
 			record = id[:]
 		}
-		if err := put.exec(h.ID, a.source, a.e.At, i, record, len(h.Reasons)); err != nil {
+		if err := put.exec(a.e.HeldKey(h.ID), a.source, a.e.At, i, record, len(h.Reasons)); err != nil {
 			return err
 		}
 	}
@@ -258,13 +258,13 @@ func (a *application) decide() error {
 	}
 	for _, d := range list {
 		if d.Held != "" {
-			if err := a.ix.d.prepared("INSERT OR IGNORE INTO decided(id, position) VALUES(?, ?)").exec(d.Held, a.e.At); err != nil {
+			if err := a.ix.d.prepared("INSERT OR IGNORE INTO decided(id, position) VALUES(?, ?)").exec(a.e.HeldKey(d.Held), a.e.At); err != nil {
 				return err
 			}
 		}
 		switch d.Action {
 		case events.ActionFix:
-			err = a.ix.d.prepared("UPDATE held SET fixed = ? WHERE id = ?").exec(a.e.At, d.Held)
+			err = a.ix.d.prepared("UPDATE held SET fixed = ? WHERE id = ?").exec(a.e.At, a.e.HeldKey(d.Held))
 		case events.ActionRelease:
 			err = a.settle(d, Released)
 		case events.ActionDrop:
@@ -281,7 +281,7 @@ func (a *application) decide() error {
 
 // settle notes what became of a held record, and the record its content went to.
 func (a *application) settle(d *events.Decision, state HeldState) error {
-	if err := a.ix.d.prepared("UPDATE held SET state = ?, settled = ? WHERE id = ?").exec(int(state), a.e.At, d.Held); err != nil {
+	if err := a.ix.d.prepared("UPDATE held SET state = ?, settled = ? WHERE id = ?").exec(int(state), a.e.At, a.e.HeldKey(d.Held)); err != nil {
 		return err
 	}
 	if state != Released || len(d.Targets) == 0 {
@@ -291,7 +291,7 @@ func (a *application) settle(d *events.Decision, state HeldState) error {
 	if err != nil {
 		return err
 	}
-	return a.ix.d.prepared("UPDATE held SET record = ? WHERE id = ?").exec(id[:], d.Held)
+	return a.ix.d.prepared("UPDATE held SET record = ? WHERE id = ?").exec(id[:], a.e.HeldKey(d.Held))
 }
 
 func (a *application) refuse(targets []events.Entity) error {

@@ -112,6 +112,16 @@
 // then returns an error of kind unavailable as soon as the server logs its own,
 // and the next Append restarts the server with all the checks of an open.
 //
+// # Barns and hubs
+//
+// With [Options.Hub] the embedded server is a leaf node of a hub: it connects, in
+// a JetStream domain of its own, and is read by a durable consumer over there
+// ([OpenHub], [BarnLog]). Subjects of logs are denied in both directions, and so
+// is every request from the hub that changes a stream. The hub's leaf port is a
+// server apart from its log, with an account for each barn. The reader checks
+// positions and hashes as every reader does, and acknowledges what its caller
+// says is kept.
+//
 // # Assumed
 //
 // The disk keeps what fsync(2) reported as written, writes a sector of 512 bytes

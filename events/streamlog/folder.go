@@ -84,7 +84,7 @@ func (l *Log) examine(ctx context.Context) error {
 	if err := l.setAside(); err != nil {
 		return err
 	}
-	k, err := startServer(ctx, l.opt.Dir, l.opt.Logger)
+	k, err := startServer(ctx, l.opt.Dir, l.opt.Logger, l.opt.Hub)
 	if err != nil {
 		return err
 	}

@@ -22,6 +22,7 @@ type Options struct {
 	Stream    string           // name of the external stream; must be empty for the embedded one, which is named after its id
 	Login     Login            // how to log in to the servers of URL
 	Replicas  int              // servers of a cluster that keep the stream and its buckets; at least so many of a stream that is there; 0 is 1
+	Hub       *Leaf            // the hub that reads the embedded log; nil for none
 	Now       func() time.Time // the time entries are made
 	Rand      io.Reader        // where the id of a new log comes from; nil is crypto/rand
 	Logger    *slog.Logger     // errors of the server and the connection; nil discards them
@@ -82,6 +83,8 @@ func (o *Options) check() error {
 		return bad("stream", "no name without a URL: the embedded stream is named after its log", fmt.Sprintf("%q", o.Stream))
 	case o.Replicas < 0 || o.Replicas > maxReplicas || o.URL == "" && o.Replicas > 1:
 		return bad("replicas", fmt.Sprintf("1 to %d, and one for the embedded log", maxReplicas), fmt.Sprint(o.Replicas))
+	case o.URL != "" && o.Hub != nil:
+		return bad("hub", "an embedded log: only its server connects to a hub", "a log by URL")
 	case o.URL != "" && (o.Stream == "" || strings.ContainsAny(o.Stream, " .*>/\\\t\r\n")):
 		return bad("stream", "a name without blanks, dots, wildcards and slashes", fmt.Sprintf("%q", o.Stream))
 	}

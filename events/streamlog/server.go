@@ -32,6 +32,7 @@ type link struct {
 	stream jetstream.Stream // set once the stream is found
 	name   string           // of the stream
 	domain string           // of the stream, as acknowledgements must name it
+	leaf   string           // domain of srv as a leaf node; "" if it is none
 
 	replicas int // of the stream
 
@@ -40,11 +41,12 @@ type link struct {
 }
 
 // startServer starts the embedded server over a store and connects to it. No
-// port is opened and no signal is taken. Errors are of kind
-// [events.ErrUnavailable].
-func startServer(ctx context.Context, dir string, logger *slog.Logger) (*link, error) {
+// port is opened and no signal is taken; with leaf it connects to a hub. Errors
+// are of kind [events.ErrUnavailable], and [events.ErrInvalid] for a leaf that
+// cannot be.
+func startServer(ctx context.Context, dir string, logger *slog.Logger, leaf *Leaf) (*link, error) {
 	sl := &serverLog{logger: logger}
-	srv, err := server.NewServer(&server.Options{
+	opts := &server.Options{
 		ServerName:             "dewclaw",
 		DontListen:             true,
 		NoSigs:                 true,
@@ -58,12 +60,16 @@ func startServer(ctx context.Context, dir string, logger *slog.Logger) (*link, e
 		// log larger than what is free would be refused.
 		JetStreamMaxStore:  1 << 60,
 		JetStreamMaxMemory: 1 << 20,
-	})
+	}
+	if err := leaf.apply(opts); err != nil {
+		return nil, err
+	}
+	srv, err := server.NewServer(opts)
 	if err != nil {
 		return nil, unavailable("make the server", err)
 	}
 	srv.SetLoggerV2(sl, false, false, false)
-	k := &link{srv: srv, log: sl, buckets: map[string]jetstream.KeyValue{}}
+	k := &link{srv: srv, log: sl, buckets: map[string]jetstream.KeyValue{}, leaf: opts.JetStreamDomain}
 	go srv.Start()
 	for !srv.ReadyForConnections(time.Second) {
 		cause := ctx.Err()
@@ -212,8 +218,22 @@ func (s *serverLog) Warnf(format string, v ...any) {
 	s.logger.Debug("log server", "warning", oneLine(format, v))
 }
 
-// Errorf passes an error on.
-func (s *serverLog) Errorf(format string, v ...any) { s.fail(oneLine(format, v)) }
+// Errorf passes an error on. One of the way to a hub says nothing of the store:
+// that the hub is not there is told by [Log.HubLinked].
+func (s *serverLog) Errorf(format string, v ...any) {
+	text := oneLine(format, v)
+	if ofLeaf(text) {
+		s.logger.Debug("log server", "hub", text)
+		return
+	}
+	s.fail(text)
+}
+
+// ofLeaf reports whether an error of the server is about a leaf connection, as
+// nats-server v2.15.2 words them.
+func ofLeaf(text string) bool {
+	return strings.Contains(text, "eafnode") || strings.Contains(text, "eafNode") || strings.Contains(text, " - lid:")
+}
 
 // Fatalf passes an error on that the server cannot go on after.
 func (s *serverLog) Fatalf(format string, v ...any) { s.fail(oneLine(format, v)) }

@@ -1,6 +1,7 @@
 package streamlog
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -97,7 +98,8 @@ func (k *link) use(s jetstream.Stream) (*jetstream.StreamInfo, error) {
 	if err := checkStream(info.Config); err != nil {
 		return nil, err
 	}
-	k.stream, k.domain, k.replicas = s, info.Domain, info.Config.Replicas
+	k.stream, k.replicas = s, info.Config.Replicas
+	k.domain = cmp.Or(k.leaf, info.Domain) // the answer to the making of a stream names none
 	return info, nil
 }
 

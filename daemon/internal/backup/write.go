@@ -257,6 +257,9 @@ func (w *writer) need(e *events.Entry) {
 
 // Named returns the hashes of the originals that an entry names.
 func Named(e *events.Entry) []string {
+	if e.Barn != nil {
+		return nil // they are kept there
+	}
 	var out []string
 	names := []string{e.Mapping, e.Archive}
 	if e.Import != nil {

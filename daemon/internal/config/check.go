@@ -54,6 +54,7 @@ func (r *reader) check(c *Config) {
 		r.checkList(c, &c.Lists[i])
 	}
 	r.checkListen(c)
+	r.checkHub(c)
 }
 
 // fault notes a mistake about the value with the path.

@@ -18,6 +18,7 @@ type Config struct {
 	Version    int
 	Data       string // data folder
 	Log        Log
+	Hub        Hub
 	Farms      []Farm
 	Sources    []Source
 	Recipients []Recipient

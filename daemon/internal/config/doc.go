@@ -8,6 +8,17 @@
 //	version: 1
 //	data: data                      folder of log, archive and cursors; default "data"
 //	log: {url: …, stream: …, …}     an external log; without it the embedded one
+//	hub:                            at a barn: the daemon that reads its log
+//	  url: tls://hub.example:7422   or nats-leaf:// without TLS, on one machine
+//	  barn: north                   its id there
+//	  nkey: north.nk                file with the seed of its key: "dewclaw barn-key" makes it
+//	  recipient: practice           who the hub is: every farm needs a grant for all kinds
+//	  tls: {ca: hub.pem}
+//	hub:                            at a hub: where barns connect, and which
+//	  listen: 0.0.0.0:7422          others than this machine want tls, or unencrypted: true
+//	  tls: {cert: …, key: …}
+//	  barns:
+//	    north: {farms: [larkfield], nkey: U…}
 //	farms:
 //	  larkfield: {name: Larkfield, zone: Europe/Berlin}
 //	sources:

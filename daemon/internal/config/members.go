@@ -42,6 +42,7 @@ var topMembers = []member[Config]{
 	{"version", true, func(r *reader, v value, c *Config) { c.Version = r.version(v) }},
 	{"data", false, func(r *reader, v value, c *Config) { c.Data = r.path(v) }},
 	{"log", false, func(r *reader, v value, c *Config) { object(r, v, logMembers, &c.Log) }},
+	{"hub", false, func(r *reader, v value, c *Config) { c.Hub = r.hub(v) }},
 	{"farms", false, func(r *reader, v value, c *Config) { c.Farms = entries(r, v, r.farm) }},
 	{"sources", false, func(r *reader, v value, c *Config) { c.Sources = entries(r, v, r.source) }},
 	{"recipients", false, func(r *reader, v value, c *Config) { c.Recipients = entries(r, v, r.recipient) }},

@@ -101,6 +101,9 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	}
 	check("", names(topMembers), musts(topMembers))
 	check("properties/log", names(logMembers), musts(logMembers))
+	check("properties/hub", names(hubMembers), musts(hubMembers))
+	check("properties/hub/properties/tls", names(hubTLSMembers), musts(hubTLSMembers))
+	check("properties/hub/properties/barns/"+each, names(barnMembers), musts(barnMembers))
 	check("properties/farms/"+each, names(farmMembers), musts(farmMembers))
 	check("properties/sources/"+each, names(sourceMembers), musts(sourceMembers))
 	check("$defs/streamSource", names(streamSourceMembers), musts(streamSourceMembers))

@@ -44,6 +44,9 @@ func (in *Intake) decide(ctx context.Context, s Settlement, f func(ctx context.C
 	if err := signed(&s.Decision); err != nil {
 		return Settled{}, err
 	}
+	if err := OwnFacts(s.Source); err != nil {
+		return Settled{}, err
+	}
 	defer in.turn(s.Source).urgent()()
 	in.Beat(BeatDecide)
 	if err := in.catchUp(ctx); err != nil {

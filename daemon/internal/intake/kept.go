@@ -28,7 +28,7 @@ func (in *Intake) Kept(ctx context.Context, id string) (*Kept, index.Held, error
 	if err != nil {
 		return nil, h, err
 	}
-	if h.Place.Index >= len(e.Held) || e.Held[h.Place.Index].ID != id {
+	if h.Place.Index >= len(e.Held) || e.HeldKey(e.Held[h.Place.Index].ID) != id {
 		return nil, h, fmt.Errorf("held record %s is not at log position %d: %w", id, h.Place.Position, events.ErrCorrupt)
 	}
 	k := &Kept{Held: e.Held[h.Place.Index], Entry: e}

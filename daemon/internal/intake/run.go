@@ -138,7 +138,7 @@ func (r *reading) findMember(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if e.Source == r.src.ID && e.Archive == r.archive && e.From != nil && e.From.Records >= r.n {
+		if e.SourceKey() == r.src.ID && e.Archive == r.archive && e.From != nil && e.From.Records >= r.n {
 			r.memberFrom = e.At
 			return nil
 		}

@@ -71,7 +71,7 @@ func Verify(ctx context.Context, d VerifyDeps) (Report, error) {
 	defer func() { _ = os.RemoveAll(dir) }()
 	v := &verifier{
 		d: d, open: map[string]*derivation{}, counts: map[string]events.Counts{}, checked: map[string]bool{},
-		mappings: map[string]*mapping.Inward{}, imports: map[string]*importCheck{},
+		mappings: map[string]*mapping.Inward{}, imports: map[string]*importCheck{}, barns: map[string]*barnCheck{},
 	}
 	ix, err := index.Open(ctx, index.Options{Path: filepath.Join(dir, "index.db"), Log: nothing{d.Log}, Passing: true})
 	if err != nil {
@@ -101,6 +101,7 @@ type verifier struct {
 	checked  map[string]bool          // archive hashes
 	mappings map[string]*mapping.Inward
 	imports  map[string]*importCheck // by archive hash
+	barns    map[string]*barnCheck   // by log id
 	report   Report
 }
 
@@ -159,6 +160,8 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 	}
 	if whole {
 		switch {
+		case e.Barn != nil:
+			err = v.repeats(e)
 		case e.Import != nil:
 			err = v.imported(e)
 		case e.Cause == events.CauseDecision:
@@ -184,7 +187,9 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 func (v *verifier) bytes(ctx context.Context, e *events.Entry) (whole bool, err error) {
 	whole = true
 	names := []string{e.Mapping, e.Archive}
-	if e.Import != nil {
+	if e.Barn != nil {
+		names = nil // kept at the barn
+	} else if e.Import != nil {
 		names = append(names, e.Import.Archive)
 	}
 	for _, hash := range names {

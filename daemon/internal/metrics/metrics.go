@@ -107,10 +107,10 @@ func (m *Metrics) Entry(e *events.Entry) {
 	for outcome, n := range map[string]int{
 		"accepted": c.Accepted, "duplicate": c.Duplicate, "amended": c.Amended, "held": c.Held, "ignored": c.Ignored,
 	} {
-		m.records.WithLabelValues(e.Source, outcome).Add(float64(n))
+		m.records.WithLabelValues(e.SourceKey(), outcome).Add(float64(n))
 	}
-	m.read.WithLabelValues(e.Source).Add(float64(c.Read))
-	m.events.WithLabelValues(e.Source).Add(float64(len(e.Events)))
+	m.read.WithLabelValues(e.SourceKey()).Add(float64(c.Read))
+	m.events.WithLabelValues(e.SourceKey()).Add(float64(len(e.Events)))
 }
 
 // Append counts how long an entry took.

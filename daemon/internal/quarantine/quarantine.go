@@ -131,6 +131,7 @@ func (q *Quarantine) item(ctx context.Context, id string) (Item, *intake.Kept, e
 		Held: k.Held, State: h.State.String(), Source: h.Source, Name: k.Entry.Name, Archive: k.Entry.Archive,
 		Received: k.Entry.Received, Position: h.Place.Position,
 	}
+	item.ID = id
 	if item.Source == "" {
 		item.Source = k.Entry.Source
 	}
@@ -150,7 +151,7 @@ func (q *Quarantine) Show(ctx context.Context, id string) (Item, error) {
 	if err != nil {
 		return item, err
 	}
-	if k.Held.Large > 0 && !k.OfOriginal() {
+	if k.Held.Large > 0 && !k.OfOriginal() && k.Entry.Barn == nil {
 		if item.Raw, err = q.d.Intake.RawOf(ctx, k); err != nil {
 			return item, err
 		}

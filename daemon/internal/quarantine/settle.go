@@ -41,6 +41,9 @@ func (q *Quarantine) stillHeld(ctx context.Context, id string) (*intake.Kept, er
 	if err != nil {
 		return nil, err
 	}
+	if err := intake.OwnFacts(h.Source); err != nil {
+		return nil, err
+	}
 	return k, nil
 }
 

@@ -1,0 +1,259 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"dewclaw/daemon/internal/config"
+	"dewclaw/daemon/internal/intake"
+	"dewclaw/events"
+	"dewclaw/events/streamlog"
+)
+
+// This file is both ends of the way from a barn to its hub: the barn lets its log
+// be read while grants are in force, the hub reads and repeats it.
+
+// leaf is how the log connects to the hub; nil if it has none or may not.
+func (e *engine) leaf() *streamlog.Leaf {
+	h := &e.project.config.Hub
+	if h.URL == "" || e.hubLack() != "" {
+		return nil
+	}
+	e.linked = true
+	return &streamlog.Leaf{URL: h.URL, Barn: h.Barn, NKey: h.NKey, CA: h.CA}
+}
+
+// hubLack says which farm has no grant in force today that lets the hub read the
+// log; "" if none.
+func (e *engine) hubLack() string {
+	c := e.project.config
+	for i := range c.Farms {
+		f := &c.Farms[i]
+		zone, err := time.LoadLocation(f.Zone)
+		if err != nil {
+			return fmt.Sprintf("zone of farm %s: %v", f.ID, err)
+		}
+		day := e.now().In(zone).Format(time.DateOnly)
+		if list := c.HubLacks(f.ID, day); len(list) > 0 {
+			return fmt.Sprintf("no grant of farm %s lets recipient %s have %s on %s", f.ID, c.Hub.Recipient, list[0], day)
+		}
+	}
+	return ""
+}
+
+// hubEvery is how often a barn looks at its grants and at the hub.
+const hubEvery = 5 * time.Second
+
+// watchHub ends the connection to the hub when a grant ends, and makes it when all
+// are in force: the data folder is opened anew, as by a change of the config.
+func (d *daemon) watchHub(ctx context.Context) error {
+	log, told, linked := d.e.logger, "", false
+	for {
+		lack := d.e.hubLack()
+		if lack != told && lack != "" {
+			log.Warn("the hub may not read the log", "why", lack, "hint", "everything else goes on; renew the grant, or take hub out of the config")
+		}
+		told = lack
+		if (lack == "") != d.e.linked {
+			select {
+			case d.next <- d.e.project:
+			case <-ctx.Done():
+			}
+			return nil
+		}
+		if now := d.e.log.HubLinked(); now != linked {
+			linked = now
+			if linked {
+				log.Info("connected to the hub", "url", d.e.project.config.Hub.URL)
+			} else {
+				log.Info("the hub is away; everything waits safely in the log", "url", d.e.project.config.Hub.URL)
+			}
+		}
+		if pause(ctx, hubEvery) != nil {
+			return nil
+		}
+	}
+}
+
+// barns opens the leaf port and takes over what the barns have, each in a
+// goroutine of its own.
+func (d *daemon) barns(ctx context.Context) error {
+	c := &d.e.project.config.Hub
+	opt := streamlog.HubOptions{Listen: c.Listen, Cert: c.Cert, Key: c.Key, Logger: d.e.logger}
+	for _, b := range c.Barns {
+		opt.Barns = append(opt.Barns, streamlog.Barn{ID: b.ID, NKey: b.NKey})
+	}
+	const part = "leaf port"
+	wait := backoff{first: time.Second, most: time.Minute}
+	h, err := streamlog.OpenHub(ctx, opt)
+	for ; errors.Is(err, events.ErrUnavailable); h, err = streamlog.OpenHub(ctx, opt) {
+		d.e.health.say(part, err)
+		if pause(ctx, wait.next()) != nil {
+			return nil
+		}
+	}
+	if err != nil {
+		return err
+	}
+	d.e.health.say(part, nil)
+	d.e.logger.Info("barns may connect", "address", h.Addr(), "barns", len(c.Barns))
+	defer h.Close()
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	var errs []error
+	for i := range c.Barns {
+		wg.Go(func() {
+			t := &takeover{e: d.e, hub: h, barn: barnOf(d.e.project.config, &c.Barns[i])}
+			if err := t.run(ctx); err != nil {
+				stop()
+				mu.Lock()
+				defer mu.Unlock()
+				errs = append(errs, err)
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
+
+// barnOf is a barn as the way in wants it. Sources of the hub itself, and those of
+// other barns with a farm in common, must have other ids than its own.
+func barnOf(c *config.Config, b *config.Barn) *intake.Barn {
+	out := &intake.Barn{ID: b.ID, Farms: b.Farms}
+	shares := func(farms []string) bool {
+		for _, f := range farms {
+			for _, own := range b.Farms {
+				if f == own {
+					return true
+				}
+			}
+		}
+		return false
+	}
+	for i := range c.Sources {
+		if s := &c.Sources[i]; shares(s.Farms) || shares([]string{s.Farm}) {
+			out.Others = append(out.Others, "")
+			break
+		}
+	}
+	for i := range c.Hub.Barns {
+		if o := &c.Hub.Barns[i]; o.ID != b.ID && shares(o.Farms) {
+			out.Others = append(out.Others, events.BarnKey(o.ID))
+		}
+	}
+	return out
+}
+
+// A takeover repeats the log of one barn in that of the hub: the way in from the
+// beat next to the beat acknowledge.
+type takeover struct {
+	e    *engine
+	hub  *streamlog.Hub
+	barn *intake.Barn
+	log  *streamlog.BarnLog
+
+	here bool // the barn answered last
+}
+
+func (t *takeover) part() string { return "barn " + t.barn.ID }
+
+// run goes on until ctx ends. A barn that is away is no fault and is waited for;
+// one whose log is not what it was, or that sends what it may not, is left alone
+// and told of until the config or the daemon begin anew. An error is one of the
+// hub's own log.
+func (t *takeover) run(ctx context.Context) (err error) {
+	if t.log, err = t.hub.Open(t.barn.ID); err != nil {
+		return err
+	}
+	defer t.log.Close()
+	away := backoff{first: 100 * time.Millisecond, most: 5 * time.Second}
+	full := backoff{first: time.Second, most: time.Minute}
+	for {
+		err := t.entries(ctx, func() { away.reset(); full.reset() })
+		own := (*ownFault)(nil)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case t.e.log.Damage() != nil:
+			return fmt.Errorf("%s: %w", t.part(), t.e.log.Damage())
+		case errors.As(err, &own) && errors.Is(err, events.ErrUnavailable): // our disk, or our log's server
+			t.e.health.say(t.part(), err)
+			_ = pause(ctx, full.next())
+		case errors.Is(err, events.ErrUnavailable):
+			t.is(false, err)
+			_ = pause(ctx, away.next())
+		case errors.Is(err, events.ErrInvalid), errors.Is(err, events.ErrCorrupt):
+			t.e.health.say(t.part(), err)
+			<-ctx.Done()
+		default:
+			return fmt.Errorf("%s: %w", t.part(), err)
+		}
+		if ctx.Err() != nil {
+			return nil
+		}
+	}
+}
+
+// An ownFault is an error that is the hub's and not the barn's.
+type ownFault struct{ error }
+
+func (f *ownFault) Unwrap() error { return f.error }
+
+func own(err error) error {
+	if err == nil {
+		return nil
+	}
+	return &ownFault{err}
+}
+
+// entries takes over entries until something is in the way.
+func (t *takeover) entries(ctx context.Context, went func()) error {
+	log, err := t.log.Begin(ctx, func(log string) (events.Position, string, error) {
+		at, hash, err := t.e.intake.After(ctx, t.barn.ID, log)
+		return at, hash, own(err)
+	})
+	if err != nil {
+		return err
+	}
+	t.is(true, nil)
+	for {
+		t.e.beat("next")
+		list, err := t.log.Next(ctx)
+		for _, raw := range list {
+			if _, err := t.e.intake.Repeat(ctx, t.barn, raw.Entry, raw.Hash); err != nil {
+				return own(err)
+			}
+		}
+		if len(list) > 0 {
+			went()
+			t.e.health.say(t.part(), nil)
+			t.e.logger.Debug("taken over", "barn", t.barn.ID, "log", log, "position", list[len(list)-1].Entry.At, "entries", len(list))
+			t.e.beat(intake.BeatAcknowledge)
+			if err := t.log.Ack(ctx); err != nil {
+				return err
+			}
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// is tells when a barn comes and goes.
+func (t *takeover) is(here bool, why error) {
+	if here == t.here {
+		return
+	}
+	t.here = here
+	if here {
+		t.e.logger.Info("barn is here", "barn", t.barn.ID, "farms", strings.Join(t.barn.Farms, ", "))
+		return
+	}
+	t.e.logger.Info("barn is away; it goes on alone", "barn", t.barn.ID, "why", why.Error())
+}
