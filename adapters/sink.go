@@ -57,7 +57,7 @@ type Batch struct {
 	Last  events.Place
 	Rows  int
 
-	Events []events.Event // for a sink that sends events one by one
+	Events []events.Event // for a sink that sends events one by one; see Lanes
 	IDs    []string       // CloudEvents ids of the events in it, in order
 
 	// What a manifest tells of it.
@@ -67,6 +67,46 @@ type Batch struct {
 	Grant      string   // the grants it leaves under, in words
 	Schemas    []string // dataschema of each kind in it, in the order of events.Kinds
 	Late       bool     // it holds events that had to wait, out of their turn
+}
+
+// Lanes returns for each of the events, in their order, the lane it is in, from 0.
+// Within a lane events must arrive in their order: those of one animal, and all of
+// one entity, whatever animal a revision of it is of. What is in different lanes
+// may leave in any order.
+func (b *Batch) Lanes() []int {
+	lanes := make([]int, len(b.Events)) // of each event one that is with it, then its lane
+	root := func(i int) int {
+		for lanes[i] != i {
+			lanes[i] = lanes[lanes[i]]
+			i = lanes[i]
+		}
+		return i
+	}
+	animals, entities := map[[2]string]int{}, map[events.Entity]int{}
+	for i := range b.Events {
+		e := &b.Events[i]
+		lanes[i] = i
+		animal := [2]string{e.Farm, e.Subject}
+		if j, ok := animals[animal]; ok {
+			lanes[i] = root(j)
+		}
+		if j, ok := entities[e.Entity]; ok {
+			lanes[root(i)] = root(j)
+		}
+		animals[animal], entities[e.Entity] = i, i
+	}
+	number := map[int]int{}
+	for i := range lanes {
+		r := root(i)
+		if _, ok := number[r]; !ok {
+			number[r] = len(number)
+		}
+	}
+	out := make([]int, len(lanes))
+	for i := range lanes {
+		out[i] = number[root(i)]
+	}
+	return out
 }
 
 // A Sink carries batches to one recipient: the beat "send". Send returns nil

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -105,10 +106,23 @@ func EventID(e Entity, revision int) string {
 	return string(e) + "." + strconv.Itoa(revision)
 }
 
-// ParseEventID reads what [EventID] writes. A bare entity is accepted with
-// revision 0, which stands for its newest revision. Errors are of kind [ErrInvalid].
+// movedMark ends the id of the delete of a revision whose event has been given to
+// another animal since: [Event.Moved].
+const movedMark = ".moved"
+
+// IsMovedID reports whether s, which [ParseEventID] accepts, is the id of such a delete.
+func IsMovedID(s string) bool { return strings.HasSuffix(s, movedMark) }
+
+// ParseEventID reads what [Event.ID] writes. A bare entity is accepted with
+// revision 0, which stands for its newest revision. Of the id of a delete that
+// [IsMovedID] knows, the revision is the one that it deletes. Errors are of kind
+// [ErrInvalid].
 func ParseEventID(s string) (Entity, int, error) {
 	e, rev := s, 0
+	if len(s) > entityChars+len(movedMark) {
+		s = strings.TrimSuffix(s, movedMark)
+		e = s
+	}
 	if len(s) > entityChars && s[entityChars] == '.' {
 		n, err := strconv.Atoi(s[entityChars+1:])
 		if err != nil || n < 1 {

@@ -197,11 +197,15 @@ func TestParseEventID(t *testing.T) {
 		if got, rev, err := events.ParseEventID(events.EventID(e, n)); err != nil || got != e || rev != n {
 			t.Fatalf("%s reads back as %s revision %d, %v", events.EventID(e, n), got, rev, err)
 		}
+		moved := events.Event{Entity: e, Revision: n, Moved: true}
+		if got, rev, err := events.ParseEventID(moved.ID()); err != nil || got != e || rev != n || !events.IsMovedID(moved.ID()) || moved.ID() == events.EventID(e, n) {
+			t.Fatalf("%s reads back as %s revision %d, %v", moved.ID(), got, rev, err)
+		}
 	})
 	if got, rev, err := events.ParseEventID(string(e)); err != nil || got != e || rev != 0 {
 		t.Errorf("a bare entity is %s revision %d, %v", got, rev, err)
 	}
-	for _, bad := range []string{"", ".1", string(e) + ".", string(e) + ".0", string(e) + ".-1", string(e) + ".x", string(e) + "1", string(e[1:]) + ".1", "h-3f9a1c20be", strings.Repeat("0", 1<<20)} {
+	for _, bad := range []string{"", ".1", string(e) + ".", string(e) + ".0", string(e) + ".-1", string(e) + ".x", string(e) + ".moved", string(e) + ".0.moved", string(e) + ".1.moved.moved", string(e) + "1", string(e[1:]) + ".1", "h-3f9a1c20be", strings.Repeat("0", 1<<20)} {
 		if got, rev, err := events.ParseEventID(bad); !errors.Is(err, events.ErrInvalid) || got != "" || rev != 0 || len(err.Error()) > 300 {
 			t.Errorf("ParseEventID(%.40q) = %s, %d, %v, wanted a short error of kind invalid", bad, got, rev, err)
 		}

@@ -81,10 +81,21 @@ type Event struct {
 	Before   *Place          // where the revision before this one stands; nil for a first revision
 	Place    Place           // where this event stands
 	Data     json.RawMessage // the payload as stored; see the package comment
+
+	// Moved says that this is no event of the log but made on the way out: it
+	// takes back the revision it names, which a recipient has under an animal
+	// that the event is no longer of.
+	Moved bool
 }
 
-// ID returns the CloudEvents id: entity and revision.
-func (e *Event) ID() string { return EventID(e.Entity, e.Revision) }
+// ID returns the CloudEvents id: entity and revision, and a mark if the event is
+// [Event.Moved].
+func (e *Event) ID() string {
+	if e.Moved {
+		return EventID(e.Entity, e.Revision) + movedMark
+	}
+	return EventID(e.Entity, e.Revision)
+}
 
 // Type returns the CloudEvents type of a kind: dewclaw.<kind>.v1.
 func (k Kind) Type() string { return "dewclaw." + string(k) + ".v1" }

@@ -7,7 +7,6 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"hash/maphash"
 	"io"
 	"net"
 	"net/http"
@@ -37,7 +36,7 @@ type WebhookOptions struct {
 }
 
 // A Webhook posts the events of a batch, one a request: the beat "send". The
-// events of one animal leave in their order, each when the one before it was
+// events of one animal, or of one entity, leave in their order, each when the one before it was
 // answered 2xx. For use by one goroutine at a time.
 //
 // It lives as long as its feed: it remembers, in memory, how often an event was
@@ -46,7 +45,6 @@ type Webhook struct {
 	o      WebhookOptions
 	client *http.Client
 	tls    *tls.Config
-	lane   maphash.Seed
 
 	mu       sync.Mutex
 	refusals map[string]int  // by webhook-id
@@ -81,7 +79,7 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 		t.TLSClientConfig.RootCAs = pool
 	}
 	return &Webhook{
-		o: o, tls: t.TLSClientConfig.Clone(), lane: maphash.MakeSeed(), refusals: map[string]int{}, arrived: map[string]bool{},
+		o: o, tls: t.TLSClientConfig.Clone(), refusals: map[string]int{}, arrived: map[string]bool{},
 		client: &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }},
 	}, nil
 }
@@ -134,10 +132,9 @@ func (w *Webhook) Send(ctx context.Context, b *adapters.Batch) error {
 		return err
 	}
 	lanes := make([][]*events.Event, w.o.Lanes)
-	for i := range b.Events {
-		e := &b.Events[i]
-		n := maphash.String(w.lane, e.Farm+"\x00"+e.Subject) % uint64(len(lanes))
-		lanes[n] = append(lanes[n], e)
+	for i, n := range b.Lanes() {
+		n %= len(lanes)
+		lanes[n] = append(lanes[n], &b.Events[i])
 	}
 	errs := make([]error, len(lanes))
 	var wg sync.WaitGroup
@@ -151,10 +148,22 @@ func (w *Webhook) Send(ctx context.Context, b *adapters.Batch) error {
 		for i := range b.Events {
 			delete(w.arrived, webhookID(b, &b.Events[i]))
 		}
-	case errors.Is(err, events.ErrInvalid) && len(b.Events) == 1: // it is parked now; a replay begins anew
-		delete(w.refusals, webhookID(b, &b.Events[0]))
+	case errors.Is(err, events.ErrInvalid) && alone(b): // it is parked now; a replay begins anew
+		for i := range b.Events {
+			delete(w.refusals, webhookID(b, &b.Events[i]))
+		}
 	}
 	return err
+}
+
+// alone reports whether the batch is one event, with what is deleted because of it.
+func alone(b *adapters.Batch) bool {
+	for i := range b.Events[1:] {
+		if !b.Events[i].Moved || b.Events[i].Entity != b.Events[i+1].Entity {
+			return false
+		}
+	}
+	return true
 }
 
 // worst returns the error that must be seen to first: what does not answer before
@@ -207,7 +216,7 @@ func (w *Webhook) post(ctx context.Context, b *adapters.Batch, keys [][]byte, la
 		if done {
 			continue
 		}
-		if refused && len(b.Events) > 1 { // the feed looks for it by smaller batches
+		if refused && !alone(b) { // the feed looks for it by smaller batches
 			return w.refused(id, "it was refused before")
 		}
 		if err := w.one(ctx, b, keys, e, id); err != nil {

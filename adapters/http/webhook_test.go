@@ -150,10 +150,25 @@ func TestWebhook_PostsSignedEventsInTheOrderOfEachAnimal(t *testing.T) {
 			t.Errorf("%s: got %v, want %v", animal, own, want)
 		}
 	}
+	moved := []events.Event{lesionEvent(90, "A"), lesionEvent(91, "B"), lesionEvent(90, "A"), lesionEvent(90, "B"), lesionEvent(92, "B")}
+	moved[2].Moved, moved[3].Revision = true, 2
+	for range 20 { // of one entity in order too, whatever animal it is of
+		before := len(r.ids())
+		again := batchOf(moved...)
+		again.Generation = before
+		if err := w.Send(t.Context(), again); err != nil {
+			t.Fatal(err)
+		}
+		for i, id := range r.ids()[before:] {
+			if !strings.HasPrefix(id, moved[i].ID()+".g") {
+				t.Fatalf("%d: got %s, want %s", i, id, moved[i].ID())
+			}
+		}
+	}
 	again := batchOf(list[0])
 	again.Generation = 2 // a receiver that drops what it had must get what a person sends again
-	if err := w.Send(t.Context(), again); err != nil || r.ids()[60] != list[0].ID()+".g2" {
-		t.Errorf("got %v, %v", r.ids()[60], err)
+	if err := w.Send(t.Context(), again); err != nil || r.ids()[160] != list[0].ID()+".g2" {
+		t.Errorf("got %v, %v", r.ids()[160], err)
 	}
 }
 

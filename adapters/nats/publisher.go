@@ -87,7 +87,7 @@ func (p *Publisher) Close() error {
 type parcel struct {
 	msg  *nats.Msg
 	id   string // for people
-	lane string
+	lane int
 }
 
 // send publishes parcels and returns when all are acknowledged. Several lanes are
@@ -127,7 +127,7 @@ type sender struct {
 
 func (s *sender) run() error {
 	next := make([]int, len(s.parcels)) // the one behind it in its lane; 0 if none
-	last := map[string]int{}
+	last := map[int]int{}
 	var ready []int
 	for i := range s.parcels {
 		if before, ok := last[s.parcels[i].lane]; ok {

@@ -28,8 +28,8 @@ type SinkOptions struct {
 }
 
 // A Sink publishes the events of a batch: the beat "send". The events of one
-// animal leave in their order, one behind the other; those of several animals
-// side by side. For use by one goroutine at a time.
+// animal, or of one entity, leave in their order, one behind the other; others side
+// by side. For use by one goroutine at a time.
 type Sink struct {
 	o     SinkOptions
 	pub   *Publisher
@@ -66,11 +66,11 @@ func (s *Sink) Send(ctx context.Context, b *adapters.Batch) error {
 	if err := s.find(ctx); err != nil {
 		return err
 	}
-	parcels := make([]parcel, len(b.Events))
+	parcels, lanes := make([]parcel, len(b.Events)), b.Lanes()
 	for i := range b.Events {
 		e := &b.Events[i]
 		parcels[i] = parcel{
-			id: e.ID(), lane: e.Farm + "\x00" + e.Subject,
+			id: e.ID(), lane: lanes[i],
 			msg: &nats.Msg{
 				Subject: s.subject(e), Data: e.AppendCloudEvent(nil),
 				Header: nats.Header{"content-type": {"application/cloudevents+json"}, nats.MsgIdHdr: {messageID(b, e)}},

@@ -11,13 +11,14 @@ import (
 func (r *renderer) again(ctx context.Context, c listed) (*parcel, bool, error) {
 	var p parcel
 	var ok bool
+	r.replay = c.Before != nil
 	if !r.layout.byExamination() && (r.layout.mapping == nil || r.lookup.finder != nil) {
 		f, err := r.lookup.event(ctx, c.Place)
 		if err != nil {
 			return nil, false, err
 		}
 		// what it belongs to is found one by one: its entry may hold a thousand others
-		p, ok, err = r.one(ctx, f, c.against(f), new(entry))
+		p, ok, err = r.one(ctx, f, c.against(f), c.Also, new(entry))
 		p.owner = nil // whose it is is known, and its entry need not stay in memory
 		return &p, ok, err
 	}
@@ -36,7 +37,7 @@ func (r *renderer) again(ctx context.Context, c listed) (*parcel, bool, error) {
 		}
 		p, ok, err = r.examination(ctx, f, x, all)
 	} else {
-		p, ok, err = r.one(ctx, f, c.against(f), all)
+		p, ok, err = r.one(ctx, f, c.against(f), c.Also, all)
 	}
 	p.owner = nil
 	return &p, ok, err

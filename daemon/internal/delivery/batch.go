@@ -38,12 +38,15 @@ type batch struct {
 	rows    int // rows of both files, and lines of the report
 	deletes int
 	only    events.Place // the event of the last row
+	several bool         // rows are of several events
 	holds   int
-	closed  bool                  // the event that the recipient refused is in: that is settled first
-	owners  *attic                // what stays behind by this batch, not yet in the feed's attic
-	must    map[events.Place]bool // making a planned batch again: what stays behind; nil else
-	list    *lister               // makes a batch of what stayed behind; nil else
-	err     error                 // what spoils the batch
+	upserts map[events.Entity]bool // in main, with deletes: file
+	closed  bool                   // the event that the recipient refused is in: that is settled first
+	owners  *attic                 // what stays behind by this batch, not yet in the feed's attic
+	must    map[events.Place]bool  // making a planned batch again: what stays behind; nil else
+	goes    map[events.Place]bool  // a list: events that it sends itself
+	list    *lister                // makes a batch of what stayed behind; nil else
+	err     error                  // what spoils the batch
 }
 
 func newBatch(f *feed, l *layout, from events.Place) *batch {
@@ -69,19 +72,36 @@ func (b *batch) full() bool {
 
 func (b *batch) size() int { return b.bytes + b.main.size() + b.drops.size() + b.report.Len() }
 
+// one reports whether all rows are of one event.
+func (b *batch) one() bool { return b.rows > 0 && !b.several }
+
+// clashes reports whether p deletes what the batch itself brings in another file:
+// the file of deletes goes first, so that is for the next batch.
+func (b *batch) clashes(p *parcel) bool {
+	return b.layout.id.Deletes == config.DeletesFile && (p.drop || len(p.old)+len(p.chains) > 0) && b.upserts[p.entity]
+}
+
 // empty reports whether nothing would be sent.
 func (b *batch) empty() bool { return b.rows+len(b.main.waiting)+len(b.drops.waiting) == 0 }
 
 // add decides about one parcel: it goes, or it stays behind.
 func (b *batch) add(ctx context.Context, p *parcel) error {
+	left := p.settle(b.behind)
 	if b.must != nil {
-		if b.must[p.place] {
+		if b.must[p.place] || !left {
 			return nil
 		}
 		if p.err != nil {
 			return fmt.Errorf("event %s was planned and is refused now: %w", p.id, p.err)
 		}
 		return b.put(p)
+	}
+	if b.passes(p) {
+		b.f.outrun[p.entity] = true
+	}
+	if !left { // it deletes what stays behind: with that, or never
+		b.staysBehind(p)
+		return b.err
 	}
 	b.spoil(p)
 	switch waits, why, err := b.waits(ctx, p); {
@@ -132,6 +152,18 @@ func (b *batch) put(p *parcel) error {
 	if b.started.IsZero() {
 		b.started = b.f.now()
 	}
+	apart := b.layout.id.Deletes != config.DeletesColumn
+	if apart && len(p.old) > 0 { // they do not stand before it but elsewhere
+		for _, q := range p.old {
+			if err := b.put(q); err != nil {
+				return err
+			}
+		}
+		p.old = nil
+		if err := b.drops.flush(); err != nil {
+			return err
+		}
+	}
 	switch {
 	case p.drop && b.layout.id.Deletes == config.DeletesReport:
 		fmt.Fprintf(&b.report, "%s\n", oneLine(p.what))
@@ -140,12 +172,18 @@ func (b *batch) put(p *parcel) error {
 		return nil
 	case p.drop && b.layout.id.Deletes == config.DeletesFile:
 		return b.drops.add(p)
+	case b.layout.id.Deletes == config.DeletesFile:
+		if b.upserts == nil {
+			b.upserts = map[events.Entity]bool{}
+		}
+		b.upserts[p.entity] = true
 	}
 	return b.main.add(p)
 }
 
 // wrote counts a row that is in its output.
 func (b *batch) wrote(p *parcel) {
+	b.several = b.several || b.rows > 0 && b.only != p.place
 	b.rows++
 	if p.drop {
 		b.deletes++
@@ -176,8 +214,19 @@ func (b *batch) staysBehind(p *parcel) bool {
 		b.err = err
 		return false
 	}
-	mine, theirs := b.owners.find(o, p.entity), b.f.attic.find(o, p.entity)
-	all := append(mine, theirs...)
+	all := append(b.owners.find(o, p.entity), b.f.attic.find(o, p.entity)...)
+	for _, q := range p.old { // what is refused of the old animal goes before its delete
+		before, err := identify(q.owner)
+		if err != nil {
+			b.err = err
+			return false
+		}
+		for _, x := range append(b.owners.find(before, ""), b.f.attic.find(before, "")...) {
+			if x.Parked {
+				all = append(all, x)
+			}
+		}
+	}
 	if len(all) == 0 || exempt(p.owner.Kind) && !slices.ContainsFunc(all, func(x *owner) bool { return x.Parked }) {
 		return false
 	}
@@ -187,7 +236,7 @@ func (b *batch) staysBehind(p *parcel) bool {
 			parked, why = x.Parked, x.Why
 		}
 	}
-	b.holdFor(o, b.owners.find(o, p.entity), p, parked, why)
+	b.holdFor(o, p, parked, why)
 	return true
 }
 
@@ -198,18 +247,27 @@ func (b *batch) hold(p *parcel, parked bool, why string) {
 		b.err = err
 		return
 	}
-	b.holdFor(o, b.owners.find(o, p.entity), p, parked, why)
+	b.holdFor(o, p, parked, why)
 }
 
-func (b *batch) holdFor(o *owner, mine []*owner, p *parcel, parked bool, why string) {
+func (b *batch) holdFor(o *owner, p *parcel, parked bool, why string) {
 	o.Parked, o.Why, o.Since = parked, oneLine(why), b.f.now()
 	o.Urgent = urgent(p.owner)
-	for _, x := range mine { // one animal known by several names: one owner takes all
+	for _, q := range p.old {
+		if before, err := identify(q.owner); err != nil {
+			b.err = err
+		} else if parked { // its delete is refused with the rest
+			for _, m := range before.Marks {
+				o.mark(m)
+			}
+		}
+	}
+	for _, x := range b.owners.find(o, p.entity) { // one animal known by several names: one owner takes all
 		b.owners.drop(x.Key)
 		o.join(x)
 		o.Key = x.Key
 	}
-	o.add(item{Place: p.place, Entity: p.entity, Doubt: parked && b.f.mayHave(p.place)})
+	o.add(item{Place: p.place, Entity: p.entity, Doubt: parked && b.f.mayHave(p.place), Drop: p.drop})
 	b.owners.put(o)
 	b.holds++
 }

@@ -75,7 +75,7 @@ func (f *feed) refused(ctx context.Context, p *plan, err error) error {
 		return f.dropPlan(ctx)
 	}
 	s := &f.state
-	if p.Rows > 1 {
+	if p.Rows > 1 && !p.One {
 		s.Cut = cut{Rows: p.Rows / 2, To: p.To}
 		if p.Kind != planRange {
 			s.Cut.To = events.Place{}

@@ -49,7 +49,9 @@ type feed struct {
 	looked  time.Time // when known animals were looked for
 	roster  bool      // a roster statement went by since
 	herdAt  events.Position
-	fetched fetched // of a feed that is fetched
+	fetched fetched                // of a feed that is fetched
+	outrun  map[events.Entity]bool // of which a revision went while another waits: see tidy
+	tidied  bool                   // all that stays behind was looked at since the start
 
 	attempt int
 	retry   time.Time
@@ -67,7 +69,7 @@ type feed struct {
 func newFeed(d *Desk, cfg *config.Feed) (*feed, error) {
 	f := &feed{
 		d: d, cfg: cfg, store: store{d.o.Bucket, cfg.ID}, log: d.o.Logger.With("feed", cfg.ID),
-		wake: make(chan struct{}, 1), turn: make(chan struct{}, 1), known: map[string]bool{},
+		wake: make(chan struct{}, 1), turn: make(chan struct{}, 1), known: map[string]bool{}, outrun: map[events.Entity]bool{},
 	}
 	f.turn <- struct{}{}
 	var source []byte

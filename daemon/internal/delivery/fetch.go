@@ -34,7 +34,8 @@ type fetched struct {
 // same events under the same ids, as long as rule and grants are the same; what it
 // gives is judged by the rule and the grants of now, in the order of the log, and
 // deletes are told as to every other recipient. Nothing from before the feed began
-// is given.
+// is given. Deletes that stand before an event because it has another animal now
+// are not counted, and come again with it until the event is had.
 //
 // Errors: of kind [ErrPaused]; of kind invalid if the place is behind the end of
 // the log; of kind not found if there is no such feed.
@@ -135,6 +136,14 @@ func fillPage(p *adapters.Page, s *stream, most int) error {
 				q := &l.parcels[s.at]
 				if len(p.Events) >= most || size >= maxPageBytes {
 					return nil
+				}
+				if !q.settle(nil) {
+					continue
+				}
+				for _, d := range q.old {
+					p.Events, p.After = append(p.Events, *d.event), append(p.After, d.place)
+					size += len(d.event.Data) + 640
+					most++
 				}
 				p.Next = after(q.place, l.events)
 				p.Events, p.After = append(p.Events, *q.event), append(p.After, p.Next)

@@ -126,9 +126,16 @@ func (f *feed) unload(ctx context.Context, l *leaf) (bool, error) {
 		b = newBatch(f, f.layout, f.state.Cursor)
 		f.batch = b
 	}
+	if s.at == 0 && f.layout.byExamination() {
+		for i := range l.parcels { // such an entry goes whole
+			if b.clashes(&l.parcels[i]) {
+				return false, nil
+			}
+		}
+	}
 	for s.at < len(l.parcels) {
 		p := &l.parcels[s.at]
-		if b.full() && !f.layout.byExamination() {
+		if !f.layout.byExamination() && (b.full() || b.clashes(p)) {
 			return false, nil
 		}
 		if err := b.add(ctx, p); err != nil {
@@ -203,7 +210,7 @@ func (f *feed) plan(ctx context.Context, b *batch) error {
 	}
 	p := &plan{
 		Kind: planRange, From: b.from, To: b.next, Last: b.last, Seen: uint64(f.view.seen), Rule: f.view.rule, Layout: f.layout.id,
-		Owners: b.owners.list(), Rows: b.rows, Deletes: b.deletes, Only: b.only,
+		Owners: b.owners.list(), Rows: b.rows, Deletes: b.deletes, Only: b.only, One: b.one(),
 	}
 	p.Name = fmt.Sprintf("%s-g%d-%s-%s%s", f.cfg.ID, f.state.Generation, placeName(p.From), placeName(p.Last), f.redoName())
 	f.batch = nil

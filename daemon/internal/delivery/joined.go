@@ -38,20 +38,16 @@ func (r *renderer) examination(ctx context.Context, f *fact, e events.Entity, ar
 	if err != nil || x == nil {
 		return parcel{}, false, err
 	}
-	fields, match, err := r.rule.match(x, r.layout.writer)
-	if err != nil {
-		return parcel{}, false, err
-	}
-	had := x
-	if !match {
-		if had, fields, err = r.held(ctx, before); err == nil && had == nil {
-			had, fields, err = r.sentBefore(x)
-		}
-		if err != nil || had == nil {
-			return parcel{}, false, err
-		}
-	}
-	p := parcel{place: f.Place, entity: e, owner: x, kind: events.KindExamination, drop: !match}
+	return r.judge(ctx, f, x, func(had *fact, fields config.Fields) (parcel, bool, error) {
+		return r.joined(ctx, f, x, had, fields, around)
+	}, placeOf(before))
+}
+
+// joined renders the row of examination x, which f belongs to; or, if the recipient
+// has had and should lose it, its delete with the data of had.
+func (r *renderer) joined(ctx context.Context, f, x, had *fact, fields config.Fields, around *entry) (parcel, bool, error) {
+	at := f.Place.Position
+	p := parcel{place: f.Place, entity: x.Entity, owner: x, kind: events.KindExamination, drop: had != nil}
 	ev := *x.Event
 	switch {
 	case p.drop:
@@ -65,7 +61,8 @@ func (r *renderer) examination(ctx context.Context, f *fact, e events.Entity, ar
 		out.payload = x.payload
 	}
 	w := row{}
-	if w.joined, err = r.members(ctx, e, x, at, around); err != nil {
+	var err error
+	if w.joined, err = r.members(ctx, x.Entity, x, at, around); err != nil {
 		return p, false, err
 	}
 	if w.visit, err = r.linked(ctx, x, events.Entity(x.Visit), around); err != nil {
@@ -122,7 +119,7 @@ func (r *renderer) members(ctx context.Context, e events.Entity, x *fact, at eve
 		}
 		newest[f.Entity] = f
 	}
-	if x.Revision > 1 || x.Place.Position != at { // else this entry has all of it
+	if x.Revision > 1 || x.Place.Position != at || around.facts == nil { // else this entry has all of it
 		if rec, _, err := e.Split(); err == nil {
 			facts, err := r.lookup.record(ctx, rec, at)
 			if err != nil {

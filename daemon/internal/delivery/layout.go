@@ -3,6 +3,7 @@ package delivery
 import (
 	"bytes"
 	"errors"
+	"iter"
 	"slices"
 
 	"dewclaw/adapters"
@@ -181,18 +182,19 @@ type output struct {
 	wrote   func(p *parcel)            // told of every row that is in
 }
 
-// add takes in a parcel. Errors of kind invalid concern the output as a whole.
+// add takes in a parcel with its deletes. Errors of kind invalid concern the
+// output as a whole.
 func (o *output) add(p *parcel) error {
 	if o.layout.mapping == nil {
-		o.rows++
-		o.ids = append(o.ids, p.id)
-		o.wrote(p)
-		if o.layout.events {
-			return nil
+		for q := range p.rows() {
+			o.count(q)
+			if o.layout.events {
+				continue
+			}
+			before, between, _ := o.layout.frame()
+			o.buf.WriteString(map[bool]string{true: before, false: between}[o.rows == 1])
+			o.buf.Write(q.line)
 		}
-		before, between, _ := o.layout.frame()
-		o.buf.WriteString(map[bool]string{true: before, false: between}[o.rows == 1])
-		o.buf.Write(p.line)
 		return nil
 	}
 	o.waiting = append(o.waiting, p)
@@ -202,9 +204,28 @@ func (o *output) add(p *parcel) error {
 	return o.flush()
 }
 
+// rows are the deletes that go before p, and p.
+func (p *parcel) rows() iter.Seq[*parcel] {
+	return func(yield func(*parcel) bool) {
+		for _, q := range p.old {
+			if !yield(q) {
+				return
+			}
+		}
+		yield(p)
+	}
+}
+
+// count notes a row that is in.
+func (o *output) count(p *parcel) {
+	o.rows++
+	o.ids = append(o.ids, p.id)
+	o.wrote(p)
+}
+
 // flush writes the rows that wait. A row that the encoder refuses is told to
-// refuse, and the others are written without it: nothing of a refused table was
-// written.
+// refuse, and the others are written without it and what belongs to it: nothing of
+// a refused table was written.
 func (o *output) flush() error {
 	if len(o.waiting) == 0 {
 		return nil
@@ -228,7 +249,9 @@ func (o *output) write(list []*parcel) error {
 	for _, p := range list {
 		if o.keep(p) {
 			in = append(in, p)
-			o.table.Rows = append(o.table.Rows, p.cells)
+			for q := range p.rows() {
+				o.table.Rows = append(o.table.Rows, q.cells)
+			}
 		}
 	}
 	if len(in) == 0 {
@@ -237,10 +260,10 @@ func (o *output) write(list []*parcel) error {
 	err := o.enc.Write(&o.table)
 	switch {
 	case err == nil:
-		o.rows += len(in)
 		for _, p := range in {
-			o.ids = append(o.ids, p.id)
-			o.wrote(p)
+			for q := range p.rows() {
+				o.count(q)
+			}
 		}
 		return nil
 	case !errors.Is(err, events.ErrInvalid):

@@ -24,6 +24,9 @@ func (f *feed) releases(ctx context.Context, once bool) (bool, error) {
 		}
 		f.looked, f.roster = f.now(), false
 	}
+	if err := f.tidy(ctx); err != nil {
+		return false, err
+	}
 	for _, o := range f.attic.list() {
 		switch {
 		case o.Replay:
@@ -98,8 +101,9 @@ func (l *lister) stop(p *parcel, err error) {
 }
 
 func (l *lister) sent(p *parcel) {
-	if r := l.at[p]; r != nil {
-		r.Sent = append(r.Sent, l.items[p])
+	if x, ok := l.items[p]; ok {
+		r := l.at[p]
+		r.Sent = append(r.Sent, x)
 	}
 }
 
@@ -111,8 +115,8 @@ func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) err
 	v.seen, v.history = last, f.history.copy()
 	r := newRenderer(v, f.d.o.Log, f.d.o.Finder)
 	b := newBatch(f, f.layout, f.state.Cursor)
-	b.list = newLister()
-	through := map[*release]events.Place{}
+	b.list, b.goes = newLister(), map[events.Place]bool{}
+	through, newest := map[*release]events.Place{}, map[events.Entity]events.Place{}
 	for _, o := range owners {
 		if b.full() || len(b.list.releases) >= maxOwners {
 			f.roster = f.roster || kind == planLate
@@ -131,11 +135,26 @@ func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) err
 			if err != nil {
 				return err
 			}
-			through[rel] = x.Place
 			if !ok {
+				through[rel] = x.Place
 				continue
 			}
-			b.list.at[p], b.list.items[p] = rel, listed{Place: x.Place, Before: x.Before}
+			if b.clashes(p) {
+				f.roster = f.roster || kind == planLate
+				break
+			}
+			through[rel] = x.Place
+			if x.Place.Before(newest[p.entity]) { // a later revision goes with another animal
+				continue
+			}
+			b.goes[x.Place], newest[p.entity] = true, x.Place
+			if !p.settle(b.behind) {
+				continue
+			}
+			b.list.at[p], b.list.items[p] = rel, x.listed
+			for _, q := range p.old {
+				b.list.at[q] = rel
+			}
 			if b.spoil(p); p.err != nil {
 				b.list.stop(p, p.err)
 				continue
@@ -150,7 +169,7 @@ func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) err
 	}
 	p := &plan{
 		Kind: kind, From: f.state.Cursor, To: f.state.Cursor, Last: f.state.Cursor, Seen: uint64(last), Rule: v.rule,
-		Layout: f.layout.id, Rows: b.rows, Deletes: b.deletes, Only: b.only,
+		Layout: f.layout.id, Rows: b.rows, Deletes: b.deletes, Only: b.only, One: b.one(),
 	}
 	for _, rel := range b.list.releases {
 		rel.Through = through[rel]
@@ -166,8 +185,8 @@ func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) err
 // A choice is an item of a list that is sent, and the items it stands for.
 type choice struct {
 	listed
-	first *item // stands for the revisions from here on; nil for its own only
-	doubt *item // one of them that may have arrived
+	first *item   // stands for the revisions from here on; nil for its own only
+	doubt []*item // those of them that may have arrived, in order
 }
 
 // chosen returns the items of o that are sent. A replay sends only the newest
@@ -187,7 +206,7 @@ func chosen(o *owner, kind planKind) []choice {
 						c.first = x
 					}
 					if x.Doubt {
-						c.doubt = x
+						c.doubt = append(c.doubt, x)
 					}
 				}
 			}
@@ -199,17 +218,19 @@ func chosen(o *owner, kind planKind) []choice {
 
 // settle decides which revision the choice is judged against.
 func (c *choice) settle(ctx context.Context, l *lookup) error {
-	switch {
-	case c.doubt != nil:
-		c.Before = &c.doubt.Place
-	case c.first != nil:
-		f, err := l.event(ctx, c.first.Place)
-		if err != nil {
-			return err
-		}
-		if c.Before = f.Before; c.Before == nil {
-			c.Before = &events.Place{}
-		}
+	if c.first == nil {
+		return nil
+	}
+	f, err := l.event(ctx, c.first.Place)
+	if err != nil {
+		return err
+	}
+	if c.Before = f.Before; c.Before == nil {
+		c.Before = &events.Place{}
+	}
+	for _, it := range c.doubt {
+		c.Also = append(c.Also, *c.Before)
+		c.Before = &it.Place
 	}
 	return nil
 }
@@ -246,6 +267,11 @@ func (f *feed) release(ctx context.Context, r *release, kind planKind) error {
 	}
 	if r.Why != "" {
 		n.Parked, n.Why, n.Replay = true, r.Why, false
+	}
+	for _, it := range o.Items {
+		if len(f.attic.byEntity[it.Entity]) > 1 { // another revision of it waits under another animal
+			f.outrun[it.Entity] = true
+		}
 	}
 	return f.keep(ctx, r.Key, &n)
 }

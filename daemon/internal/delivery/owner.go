@@ -40,6 +40,7 @@ type item struct {
 	Place  events.Place  `json:"p"`
 	Entity events.Entity `json:"e"`
 	Doubt  bool          `json:"d,omitempty"` // it may have arrived before it was refused
+	Drop   bool          `json:"x,omitempty"` // it is a delete
 }
 
 // identify returns the owner of an event, without items.
@@ -109,11 +110,11 @@ func (o *owner) join(other *owner) {
 type attic struct {
 	byKey    map[string]*owner
 	byMark   map[string]*owner
-	byEntity map[events.Entity]*owner
+	byEntity map[events.Entity][]*owner // several if revisions wait under several animals
 }
 
 func newAttic() *attic {
-	return &attic{map[string]*owner{}, map[string]*owner{}, map[events.Entity]*owner{}}
+	return &attic{map[string]*owner{}, map[string]*owner{}, map[events.Entity][]*owner{}}
 }
 
 // loadAttic reads what stays behind of a feed.
@@ -145,7 +146,9 @@ func (a *attic) put(o *owner) {
 		a.byMark[m] = o
 	}
 	for _, it := range o.Items {
-		a.byEntity[it.Entity] = o
+		if list := a.byEntity[it.Entity]; !slices.Contains(list, o) {
+			a.byEntity[it.Entity] = append(list, o)
+		}
 	}
 }
 
@@ -161,14 +164,16 @@ func (a *attic) drop(key string) {
 		}
 	}
 	for _, it := range o.Items {
-		if a.byEntity[it.Entity] == o {
+		list := slices.DeleteFunc(a.byEntity[it.Entity], func(x *owner) bool { return x == o })
+		if a.byEntity[it.Entity] = list; len(list) == 0 {
 			delete(a.byEntity, it.Entity)
 		}
 	}
 }
 
-// find returns the owners an event belongs to: the one that already has a
-// revision of it, and those of its animal.
+// find returns the owners an event belongs to: those of its animal, and the one
+// that already has a revision of it that was refused or is a delete. What waits
+// under another animal until that is known is not waited for.
 func (a *attic) find(o *owner, e events.Entity) []*owner {
 	var out []*owner
 	add := func(x *owner) {
@@ -176,7 +181,11 @@ func (a *attic) find(o *owner, e events.Entity) []*owner {
 			out = append(out, x)
 		}
 	}
-	add(a.byEntity[e])
+	for _, x := range a.byEntity[e] {
+		if x.Parked || slices.ContainsFunc(x.Items, func(it item) bool { return it.Entity == e && it.Drop }) {
+			add(x)
+		}
+	}
 	add(a.byKey[o.Key])
 	for _, m := range o.Marks {
 		add(a.byMark[m])

@@ -24,7 +24,7 @@ var long = flag.Bool("long", false, "run the long forms")
 type oracle struct {
 	revisions map[string][]revision // by name, oldest first
 	codes     []map[string]bool     // what the feed carries, by log position
-	matched   map[string]bool       // names of which a revision was carried by some rule
+	matched   map[string]bool       // name and animal of which a revision was carried by some rule
 }
 
 // judge notes what the rules of today match.
@@ -32,15 +32,16 @@ func (o *oracle) judge() {
 	for name, list := range o.revisions {
 		for _, x := range list {
 			if x.code != "" && o.codes[x.at-1][x.code] {
-				o.matched[name] = true
+				o.matched[name+" of "+x.animal] = true
 			}
 		}
 	}
 }
 
 type revision struct {
-	at   events.Position
-	code string // "" if retracted
+	at     events.Position
+	code   string // "" if retracted
+	animal string
 }
 
 func (o *oracle) wanted() map[string]string {
@@ -48,34 +49,37 @@ func (o *oracle) wanted() map[string]string {
 	for name, list := range o.revisions {
 		last := list[len(list)-1]
 		if last.code != "" && o.codes[last.at-1][last.code] {
-			out[name] = last.code
+			out[name] = last.code + " of " + last.animal
 		}
 	}
 	return out
 }
 
-// applied is what a recipient has that takes every file in the order it came.
-// A delete of what never matched must not be.
-func (w *world) applied(t *rapid.T, o *oracle) map[string]string {
+// applied is what two recipients have that take every file in the order it came:
+// one that goes by the entity, and one that goes by the animal too, as a herd
+// system does. A delete of what never matched must not be.
+func (w *world) applied(t *rapid.T, o *oracle) (byEntity, byAnimal map[string]string) {
 	names := map[events.Entity]string{}
 	for n, e := range w.ids {
 		names[e] = n
 	}
-	has := map[string]string{}
+	byEntity, byAnimal = map[string]string{}, map[string]string{}
 	for _, e := range w.sent() {
-		name := names[e.Entity]
+		name, animal := names[e.Entity], strings.TrimPrefix(e.Subject, "ear-tag:")
 		if e.Change == "retracted" {
-			if !o.matched[name] {
-				t.Errorf("%s is deleted and never matched", name)
+			if !o.matched[name+" of "+animal] {
+				t.Errorf("%s of %s is deleted and never matched", name, animal)
 			}
-			delete(has, name)
+			delete(byEntity, name)
+			delete(byAnimal, name+" of "+animal)
 			continue
 		}
 		_, code, _ := strings.Cut(string(e.Data), `"code":"`)
 		code, _, _ = strings.Cut(code, `"`)
-		has[name] = code
+		byEntity[name] = code + " of " + animal
+		byAnimal[name+" of "+animal] = code
 	}
-	return has
+	return byEntity, byAnimal
 }
 
 var (
@@ -144,20 +148,24 @@ func TestFeed_RecipientHasTheFilterOverTheNewestRevisions(t *testing.T) {
 			case 0, 1, 2, 3: // an entry
 				for range rapid.IntRange(1, 5).Draw(r, "events") {
 					animal := rapid.SampledFrom(animals).Draw(r, "animal")
-					name := fmt.Sprintf("%s%d/x", animal, rapid.IntRange(0, 3).Draw(r, "fact"))
+					of := animal
+					if rapid.IntRange(0, 3).Draw(r, "moved") == 0 {
+						of = rapid.SampledFrom(animals).Draw(r, "first of")
+					}
+					name := fmt.Sprintf("%s%d/x", of, rapid.IntRange(0, 3).Draw(r, "fact"))
 					if slices.ContainsFunc(w.pending, func(d draft) bool { return d.name == name }) {
 						continue
 					}
 					list := o.revisions[name]
 					at, _ := w.log.Last()
 					if n := len(list); n > 0 && list[n-1].code != "" && rapid.Bool().Draw(r, "retract") {
-						w.unsay(animal, name, lesion(list[n-1].code))
+						w.unsay(list[n-1].animal, name, lesion(list[n-1].code))
 						o.revisions[name] = append(list, revision{at: at + 1})
 						continue
 					}
 					code := rapid.SampledFrom(codesOf).Draw(r, "code")
 					w.say(animal, name, lesion(code))
-					o.revisions[name] = append(list, revision{at: at + 1, code: code})
+					o.revisions[name] = append(list, revision{at: at + 1, code: code, animal: animal})
 				}
 				if len(w.pending) > 0 {
 					w.commit()
@@ -207,9 +215,18 @@ func TestFeed_RecipientHasTheFilterOverTheNewestRevisions(t *testing.T) {
 			}
 		}
 		settle()
-		got, want := w.applied(r, o), o.wanted()
+		got, rows := w.applied(r, o)
+		want := o.wanted()
 		if fmt.Sprint(got) != fmt.Sprint(want) {
 			r.Errorf("the recipient has %v, want %v\nsent:\n%s", got, want, strings.Join(w.told(), "\n"))
+		}
+		wantRows := map[string]string{}
+		for name, x := range want {
+			code, animal, _ := strings.Cut(x, " of ")
+			wantRows[name+" of "+animal] = code
+		}
+		if fmt.Sprint(rows) != fmt.Sprint(wantRows) {
+			r.Errorf("a recipient that goes by the animal has %v, want %v\nsent:\n%s", rows, wantRows, strings.Join(w.told(), "\n"))
 		}
 	})
 }

@@ -13,9 +13,9 @@ func (f *feed) remake(ctx context.Context, p *plan) (*shipment, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := view{rule: p.Rule, layout: l, key: f.view.key, history: f.history.copy(), seen: events.Position(p.Seen)}
+	v := view{rule: p.Rule, waits: f.cfg.KnownAnimals, layout: l, key: f.view.key, history: f.history.copy(), seen: events.Position(p.Seen)}
 	b := newBatch(f, l, p.From)
-	b.must = map[events.Place]bool{}
+	b.must, b.goes = map[events.Place]bool{}, map[events.Place]bool{}
 	for _, o := range p.Owners {
 		for _, it := range o.Items {
 			b.must[it.Place] = true
@@ -29,7 +29,13 @@ func (f *feed) remake(ctx context.Context, p *plan) (*shipment, error) {
 			for _, x := range rel.Sent {
 				q, ok, e := r.again(ctx, x)
 				if e == nil && ok {
-					e = b.add(ctx, q)
+					b.goes[x.Place] = true
+					if !q.settle(b.behind) {
+						continue
+					}
+					if e = q.err; e == nil {
+						e = b.put(q)
+					}
 				}
 				if e != nil {
 					return nil, e

@@ -21,6 +21,9 @@ type parcel struct {
 	drop   bool   // the recipient should no longer have it
 	what   string // of a drop, for people
 
+	old    []*parcel // deletes that go before it, of animals the event was of; with it or not at all
+	chains [][]link  // what the recipient may have of the event, until settled: see moved.go
+
 	line  []byte          // as a CloudEvent
 	event *events.Event   // for a sink that takes events
 	cells []adapters.Cell // as a row of a mapping
@@ -40,6 +43,7 @@ type leaf struct {
 // A view is what events are judged and written by. It does not change.
 type view struct {
 	rule    *rule
+	waits   bool     // the feed waits for animals: what is judged may stay behind and be overtaken
 	history *history // as it was when the view was made
 	layout  *layout
 	key     []byte // of pseudonyms
@@ -51,6 +55,7 @@ type renderer struct {
 	view
 	lookup lookup
 	mask   *mask
+	replay bool   // revisions before were collapsed: what the generation before sent may still be there
 	kept   *entry // read last by whole
 	keptAt events.Position
 }
@@ -112,7 +117,7 @@ func (r *renderer) facts(ctx context.Context, e *entry, from int) ([]parcel, err
 	}
 	var out []parcel
 	for _, f := range e.from(from) {
-		p, ok, err := r.one(ctx, f, f.Before, e)
+		p, ok, err := r.one(ctx, f, f.Before, nil, e)
 		if err != nil {
 			return nil, err
 		}
@@ -124,68 +129,28 @@ func (r *renderer) facts(ctx context.Context, e *entry, from int) ([]parcel, err
 }
 
 // one judges one revision against the one before it and renders what follows.
-// before is where the revision stands that the recipient may have; around is
-// the entry of f.
-func (r *renderer) one(ctx context.Context, f *fact, before *events.Place, around *entry) (parcel, bool, error) {
-	fields, match, err := r.rule.match(f, r.layout.writer)
-	if err != nil {
-		return parcel{}, false, err
-	}
-	if match {
-		return r.parcel(ctx, f, nil, fields, around)
-	}
-	had, fields, err := r.held(ctx, before)
-	if err != nil || had == nil {
-		if err == nil {
-			had, fields, err = r.sentBefore(f)
-		}
-		if err != nil || had == nil {
-			return parcel{}, false, err
-		}
-	}
-	return r.parcel(ctx, f, had, fields, around)
+// before is where the revision stands that the recipient may have, also where
+// further ones do; around is the entry of f.
+func (r *renderer) one(ctx context.Context, f *fact, before *events.Place, also []events.Place, around *entry) (parcel, bool, error) {
+	return r.judge(ctx, f, f, func(had *fact, fields config.Fields) (parcel, bool, error) {
+		return r.parcel(ctx, f, had, fields, around)
+	}, append([]events.Place{placeOf(before)}, also...)...)
 }
 
-// held returns the revision that the recipient has, if the one at p was its
-// newest: the newest that was judged and matched. Stretches that were skipped
-// for want of a grant say nothing, so the revision before counts.
-func (r *renderer) held(ctx context.Context, p *events.Place) (*fact, config.Fields, error) {
-	for p != nil {
-		s := r.history.at(*p)
-		if s == nil {
-			return nil, "", nil // from before the feed
-		}
-		f, err := r.lookup.event(ctx, *p)
-		if err != nil {
-			return nil, "", err
-		}
-		if s.Skip {
-			p = f.Before
-			continue
-		}
-		return r.heldBy(s.Rule, f)
+// placeOf is p, or nowhere.
+func placeOf(p *events.Place) events.Place {
+	if p == nil {
+		return events.Place{}
 	}
-	return nil, "", nil
-}
-
-func (r *renderer) heldBy(old *rule, f *fact) (*fact, config.Fields, error) {
-	_, match, err := old.match(f, r.layout.writer)
-	if err != nil || !match {
-		return nil, "", err
-	}
-	fields := r.rule.widest(f.Farm, f.Kind) // what may be said of it today
-	if fields == "" {
-		return nil, "", nil
-	}
-	return f, fields, nil
+	return *p
 }
 
 // sentBefore returns f itself if the generation before sent it and this one
 // does not: a rewind under a narrower rule takes it back.
-func (r *renderer) sentBefore(f *fact) (*fact, config.Fields, error) {
+func (r *renderer) sentBefore(f *fact) (*fact, error) {
 	old := r.history.prior(f.Place)
 	if old == nil {
-		return nil, "", nil
+		return nil, nil
 	}
 	return r.heldBy(old, f)
 }
@@ -290,13 +255,17 @@ func (r *renderer) visible(f *fact) (events.Payload, error) {
 
 // describe says for people what a recipient should no longer have.
 func describe(f, had *fact) string {
-	day := ""
-	if p, err := had.decoded(); err == nil {
-		day = " of " + p.Base().Occurred.Date
-	}
 	why := "taken back"
 	if f.Change != events.Retracted {
 		why = "changed, and no longer what this feed carries"
 	}
-	return fmt.Sprintf("%s%s, %s, farm %s, revision %d: %s", f.Kind, day, had.Subject, f.Farm, had.Revision, why)
+	return describeFact(had) + ": " + why
+}
+
+func describeFact(had *fact) string {
+	day := ""
+	if p, err := had.decoded(); err == nil {
+		day = " of " + p.Base().Occurred.Date
+	}
+	return fmt.Sprintf("%s%s, %s, farm %s, revision %d", had.Kind, day, had.Subject, had.Farm, had.Revision)
 }

@@ -1,6 +1,7 @@
 package delivery
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -43,7 +44,27 @@ const (
 // key "<feed>.reply.<position>".
 type answers struct {
 	V       int            `json:"v"`
-	Replies map[int]answer `json:"replies"` // by the index of the event
+	Replies map[int]answer `json:"replies"`         // by the index of the event
+	Moved   map[int]answer `json:"moved,omitempty"` // to the delete of the event, when it got another animal
+}
+
+// of returns the answers of one sort, which may be written to.
+func (a *answers) of(moved bool) map[int]answer {
+	list := &a.Replies
+	if moved {
+		list = &a.Moved
+	}
+	if *list == nil {
+		*list = map[int]answer{}
+	}
+	return *list
+}
+
+// A letter is what a recipient replies to: an event, or its delete when it got
+// another animal.
+type letter struct {
+	events.Place
+	moved bool
 }
 
 // An answer is the newest reply about one event.
@@ -60,7 +81,7 @@ type replies struct {
 	mu        sync.Mutex
 	loaded    bool
 	confirmed int
-	refused   map[events.Place]answer
+	refused   map[letter]answer
 }
 
 // A standing is where a feed stood when its round ended: what tells whether an
@@ -86,7 +107,7 @@ func (d *Desk) Reply(ctx context.Context, id string, list []Reply) ([]Noted, err
 	}
 	l := lookup{log: d.o.Log, finder: d.o.Finder}
 	out := make([]Noted, len(list))
-	found := map[events.Position]map[int]answer{}
+	found := map[events.Position]map[letter]answer{}
 	for i, r := range list {
 		p, noted, err := f.replied(ctx, &l, s, r)
 		if err != nil {
@@ -96,9 +117,9 @@ func (d *Desk) Reply(ctx context.Context, id string, list []Reply) ([]Noted, err
 			continue
 		}
 		if found[p.Position] == nil {
-			found[p.Position] = map[int]answer{}
+			found[p.Position] = map[letter]answer{}
 		}
-		found[p.Position][p.Index] = answer{r.Outcome, cutText(r.Reason, maxReason), cutText(r.Reference, maxReference), d.o.Now()}
+		found[p.Position][p] = answer{r.Outcome, cutText(r.Reason, maxReason), cutText(r.Reference, maxReference), d.o.Now()}
 	}
 	return out, f.noteReplies(ctx, found)
 }
@@ -122,9 +143,9 @@ func (f *feed) standing(ctx context.Context) (standing, error) {
 }
 
 // replied finds the event a reply is about.
-func (f *feed) replied(ctx context.Context, l *lookup, s standing, r Reply) (events.Place, Noted, error) {
-	no := func(result, why string) (events.Place, Noted, error) {
-		return events.Place{}, Noted{ID: cutText(r.ID, maxReference), Result: result, Why: why}, nil
+func (f *feed) replied(ctx context.Context, l *lookup, s standing, r Reply) (letter, Noted, error) {
+	no := func(result, why string) (letter, Noted, error) {
+		return letter{}, Noted{ID: cutText(r.ID, maxReference), Result: result, Why: why}, nil
 	}
 	entity, revision, err := events.ParseEventID(r.ID)
 	switch {
@@ -137,19 +158,40 @@ func (f *feed) replied(ctx context.Context, l *lookup, s standing, r Reply) (eve
 	}
 	e, err := f.revision(ctx, l, entity, revision)
 	if err != nil {
-		return events.Place{}, Noted{}, err
+		return letter{}, Noted{}, err
 	}
 	if e == nil {
 		return no("unknown", "there is no event of this id")
 	}
+	moved := events.IsMovedID(r.ID)
 	carried, err := f.carried(ctx, l, s, e)
+	if carried && moved {
+		carried, err = f.moved(ctx, l, s, e)
+	}
 	if err != nil {
-		return events.Place{}, Noted{}, err
+		return letter{}, Noted{}, err
 	}
 	if !carried {
 		return no("not sent", "this feed has not sent it")
 	}
-	return e.Place, Noted{ID: r.ID, Result: "noted"}, nil
+	return letter{e.Place, moved}, Noted{ID: r.ID, Result: "noted"}, nil
+}
+
+// moved reports whether a later revision that the recipient was sent has another
+// animal than e.
+func (f *feed) moved(ctx context.Context, l *lookup, s standing, e *fact) (bool, error) {
+	x, err := l.newest(ctx, e.Entity)
+	for err == nil && x != nil && x.Revision > e.Revision {
+		var ok bool
+		if ok, err = another(e, x); ok && err == nil {
+			ok, err = f.carried(ctx, l, s, x)
+		}
+		if ok || err != nil || x.Before == nil {
+			return ok, err
+		}
+		x, err = l.event(ctx, *x.Before)
+	}
+	return false, err
 }
 
 // revision finds one revision of an entity; nil if there is none.
@@ -197,7 +239,7 @@ func (f *feed) carried(ctx context.Context, l *lookup, s standing, e *fact) (boo
 		return match, err
 	}
 	r := renderer{view: view{rule: at.Rule, history: s.history, layout: f.layout}, lookup: *l}
-	had, _, err := r.held(ctx, e.Before)
+	had, err := r.held(ctx, e.Before)
 	return had != nil, err
 }
 
@@ -206,7 +248,7 @@ func (f *feed) replyKey(p events.Position) string {
 }
 
 // noteReplies stores answers, entry by entry.
-func (f *feed) noteReplies(ctx context.Context, found map[events.Position]map[int]answer) error {
+func (f *feed) noteReplies(ctx context.Context, found map[events.Position]map[letter]answer) error {
 	f.replies.mu.Lock()
 	defer f.replies.mu.Unlock()
 	if err := f.loadReplies(ctx); err != nil {
@@ -217,17 +259,14 @@ func (f *feed) noteReplies(ctx context.Context, found map[events.Position]map[in
 		if _, err := f.store.load(ctx, f.replyKey(p), &a); err != nil {
 			return err
 		}
-		if a.Replies == nil {
-			a.Replies = map[int]answer{}
-		}
-		old := map[int]answer{}
+		old := map[letter]answer{}
 		for i, x := range list {
-			was, known := a.Replies[i]
+			was, known := a.of(i.moved)[i.Index]
 			if known && was.Outcome == x.Outcome && was.Reason == x.Reason && was.Reference == x.Reference {
 				continue
 			}
 			old[i] = was
-			a.Replies[i] = x
+			a.of(i.moved)[i.Index] = x
 		}
 		if len(old) == 0 {
 			continue
@@ -236,14 +275,14 @@ func (f *feed) noteReplies(ctx context.Context, found map[events.Position]map[in
 			return err
 		}
 		for i, was := range old {
-			f.replies.count(events.Place{Position: p, Index: i}, was, a.Replies[i])
+			f.replies.count(i, was, list[i])
 		}
 	}
 	return nil
 }
 
 // count brings the sums up to a new answer.
-func (r *replies) count(p events.Place, was, is answer) {
+func (r *replies) count(p letter, was, is answer) {
 	if was.Outcome == Confirmed {
 		r.confirmed--
 	}
@@ -266,7 +305,7 @@ func (f *feed) loadReplies(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	r.confirmed, r.refused = 0, map[events.Place]answer{}
+	r.confirmed, r.refused = 0, map[letter]answer{}
 	prefix := f.store.key("reply") + "."
 	for _, k := range keys {
 		p, err := strconv.ParseUint(strings.TrimPrefix(k, prefix), 10, 64)
@@ -277,21 +316,23 @@ func (f *feed) loadReplies(ctx context.Context) error {
 		if _, err := f.store.load(ctx, k, &a); err != nil {
 			return err
 		}
-		for i, x := range a.Replies {
-			r.count(events.Place{Position: events.Position(p), Index: i}, answer{}, x)
+		for _, moved := range []bool{false, true} {
+			for i, x := range a.of(moved) {
+				r.count(letter{events.Place{Position: events.Position(p), Index: i}, moved}, answer{}, x)
+			}
 		}
 	}
 	r.loaded = true
 	return nil
 }
 
-// answer returns the newest reply about an event.
-func (f *feed) answer(ctx context.Context, p events.Place) (answer, bool, error) {
+// answer returns the newest reply about an event, or its delete.
+func (f *feed) answer(ctx context.Context, p letter) (answer, bool, error) {
 	var a answers
 	if _, err := f.store.load(ctx, f.replyKey(p.Position), &a); err != nil {
 		return answer{}, false, err
 	}
-	x, ok := a.Replies[p.Index]
+	x, ok := a.of(p.moved)[p.Index]
 	return x, ok, nil
 }
 
@@ -327,11 +368,16 @@ func (f *feed) tellReplies(ctx context.Context, s *State) error {
 	}
 	f.replies.mu.Lock()
 	defer f.replies.mu.Unlock()
-	places := make([]events.Place, 0, len(f.replies.refused))
+	places := make([]letter, 0, len(f.replies.refused))
 	for p := range f.replies.refused {
 		places = append(places, p)
 	}
-	slices.SortFunc(places, comparePlaces)
+	slices.SortFunc(places, func(a, b letter) int {
+		if c := comparePlaces(a.Place, b.Place); c != 0 || b.moved {
+			return cmp.Or(c, -1)
+		}
+		return 1
+	})
 	l := lookup{log: f.d.o.Log, finder: f.d.o.Finder}
 	for _, p := range places[max(0, len(places)-maxShown):] {
 		x, err := f.refusal(ctx, &l, st, p, f.replies.refused[p])
@@ -343,11 +389,12 @@ func (f *feed) tellReplies(ctx context.Context, s *State) error {
 	return nil
 }
 
-func (f *feed) refusal(ctx context.Context, l *lookup, st standing, p events.Place, a answer) (Refusal, error) {
-	e, err := l.event(ctx, p)
+func (f *feed) refusal(ctx context.Context, l *lookup, st standing, p letter, a answer) (Refusal, error) {
+	e, err := l.event(ctx, p.Place)
 	if err != nil {
 		return Refusal{}, err
 	}
+	e.Moved = p.moved
 	x := Refusal{ID: e.ID(), Kind: string(e.Kind), Subject: e.Subject, Reason: a.Reason, Reference: a.Reference, At: moment(a.At), State: "open"}
 	newest, err := l.newest(ctx, e.Entity)
 	if err != nil || newest == nil || newest.Revision <= e.Revision {
@@ -360,7 +407,7 @@ func (f *feed) refusal(ctx context.Context, l *lookup, st standing, p events.Pla
 	}
 	if x.State = "waits"; carried {
 		x.State = "sent"
-		b, ok, err := f.answer(ctx, newest.Place)
+		b, ok, err := f.answer(ctx, letter{newest.Place, false})
 		if err != nil {
 			return x, err
 		}

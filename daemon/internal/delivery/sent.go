@@ -3,6 +3,7 @@ package delivery
 import (
 	"context"
 	"slices"
+	"strings"
 
 	"dewclaw/events"
 )
@@ -39,9 +40,15 @@ func (d *Desk) Sent(ctx context.Context, p events.Place) ([]Sent, error) {
 
 // saidOf adds what the recipient said of an event it got.
 func (f *feed) saidOf(ctx context.Context, p events.Place, s *Sent) error {
-	a, ok, err := f.answer(ctx, p)
+	a, ok, err := f.answer(ctx, letter{p, false})
 	if ok {
 		s.State, s.Why = a.Outcome, a.Reason
+	}
+	if err != nil {
+		return err
+	}
+	if a, ok, err = f.answer(ctx, letter{p, true}); ok {
+		s.Why = strings.TrimPrefix(strings.Join([]string{s.Why, "its delete, when it got another animal: " + strings.TrimSuffix(a.Outcome+", "+a.Reason, ", ")}, "; "), "; ")
 	}
 	return err
 }
@@ -69,17 +76,22 @@ func (f *feed) sent(ctx context.Context, l *lookup, p events.Place) (Sent, error
 		}
 	}
 	if !match {
-		had, _, err := r.held(ctx, e.Before)
+		had, err := r.held(ctx, e.Before)
 		if err != nil {
 			return s, err
 		}
 		match = had != nil
 	}
-	o := f.attic.byEntity[e.Entity]
+	var o *owner
+	for _, x := range f.attic.byEntity[e.Entity] {
+		if slices.ContainsFunc(x.Items, func(it item) bool { return it.Place == p }) {
+			o = x
+		}
+	}
 	switch {
 	case !match || at == nil:
 		s.State = "not carried"
-	case o != nil && slices.ContainsFunc(o.Items, func(it item) bool { return it.Place == p }):
+	case o != nil:
 		s.State, s.Why = map[bool]string{true: "parked", false: "waiting"}[o.Parked], o.Why
 	case settled && at.Skip:
 		s.State = "skipped"

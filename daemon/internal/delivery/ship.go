@@ -30,19 +30,19 @@ func (b *batch) ship(p *plan) (*shipment, error) {
 		return nil, b.err
 	}
 	s := &shipment{}
-	part := func(name string, body []byte, rows int, ids []string) {
+	part := func(name string, body []byte, rows int, ids []string) *adapters.Batch {
 		s.parts = append(s.parts, &adapters.Batch{
 			Name: name, Body: body, Rows: rows, IDs: ids, First: p.From, Last: p.Last, Feed: b.f.cfg.ID, Recipient: b.f.cfg.Recipient,
 			Generation: b.f.state.Generation, Grant: grantWords(b.f.d.o.Config, b.f.cfg, p.Rule), Schemas: b.schemas(), Late: p.Kind != planRange,
 		})
+		return s.parts[len(s.parts)-1]
 	}
 	ext := b.layout.extension()
-	if rows := b.main.rows; rows > 0 {
-		part(p.Name+ext, main, rows, b.main.ids)
-		s.parts[0].Events = b.events
-	}
-	if rows := b.drops.rows; rows > 0 {
+	if rows := b.drops.rows; rows > 0 { // first: what is deleted may stand in the other file under another animal
 		part(p.Name+"-deletes"+ext, drops, rows, b.drops.ids)
+	}
+	if rows := b.main.rows; rows > 0 {
+		part(p.Name+ext, main, rows, b.main.ids).Events = b.events
 	}
 	if b.report.Len() > 0 {
 		part(p.Name+"-deletes.txt", []byte(reportHead+b.report.String()), strings.Count(b.report.String(), "\n"), b.reported)

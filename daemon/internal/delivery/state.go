@@ -51,6 +51,9 @@ type listed struct {
 	// Before is the revision it is judged against, if that is not the one before
 	// it: position 0 for none.
 	Before *events.Place `json:"before,omitempty"`
+	// Also are further revisions that the recipient may have: of animals that the
+	// event is no longer of, they are taken back too.
+	Also []events.Place `json:"also,omitempty"`
 }
 
 // A refused event is one that the recipient would not take.
@@ -98,6 +101,7 @@ type plan struct {
 	Rows     int          `json:"rows"`
 	Deletes  int          `json:"deletes,omitempty"`
 	Only     events.Place `json:"only,omitzero"` // the event of its last row
+	One      bool         `json:"one,omitempty"` // all of its rows are of that event
 }
 
 type planKind string

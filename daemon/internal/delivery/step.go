@@ -179,7 +179,7 @@ func (f *feed) adopt(ctx context.Context, r *rule) error {
 	if err := f.begin(ctx, stretch{From: from, Rule: r}); err != nil {
 		return err
 	}
-	f.view = view{rule: r, layout: f.layout, key: key}
+	f.view = view{rule: r, waits: f.cfg.KnownAnimals, layout: f.layout, key: key}
 	return nil
 }
 

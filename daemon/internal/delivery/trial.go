@@ -50,7 +50,7 @@ func (d *Desk) Test(ctx context.Context, id string) (Trial, error) {
 	if err := f.reach(ctx); err != nil {
 		t.Reach = oneLine(err.Error())
 	}
-	v := view{rule: r, layout: f.layout, history: f.history.copy()}
+	v := view{rule: r, waits: f.cfg.KnownAnimals, layout: f.layout, history: f.history.copy()}
 	if r.pseudonyms() {
 		if v.key, err = f.pseudonymKey(); err != nil {
 			return t, err
@@ -95,6 +95,9 @@ func (f *feed) sample(ctx context.Context, v view, t *Trial) error {
 		t.Events += l.events
 		for i := range l.parcels {
 			p := &l.parcels[i]
+			if !p.settle(f.attic.has) {
+				continue
+			}
 			if p.err != nil {
 				if len(t.Refused) < 10 {
 					t.Refused = append(t.Refused, p.err.Error())
@@ -120,10 +123,13 @@ func (f *feed) sample(ctx context.Context, v view, t *Trial) error {
 		return err
 	}
 	if len(s.parts) > 0 {
-		t.Name = s.parts[0].Name
-		t.Sample = string(s.parts[0].Body[:min(len(s.parts[0].Body), 4096)])
-		for i := range s.parts[0].Events {
-			t.Sample += string(s.parts[0].Events[i].AppendCloudEvent(nil)) + "\n"
+		p := s.parts[0]
+		if b.main.rows > 0 && b.drops.rows > 0 {
+			p = s.parts[1]
+		}
+		t.Name, t.Sample = p.Name, string(p.Body[:min(len(p.Body), 4096)])
+		for i := range p.Events {
+			t.Sample += string(p.Events[i].AppendCloudEvent(nil)) + "\n"
 		}
 	}
 	return nil

@@ -445,6 +445,26 @@ func (w *world) told() []string {
 	return out
 }
 
+// moves returns what was sent as "name revision change subject", in order, with
+// the mark of a delete because of another animal.
+func (w *world) moves() []string {
+	out := w.told()
+	for i, e := range w.sent() {
+		out[i] += " " + strings.TrimPrefix(e.Subject, "ear-tag:")
+		if events.IsMovedID(e.ID) {
+			out[i] += " moved"
+		}
+	}
+	return out
+}
+
+func (w *world) wantMoves(want ...string) {
+	w.t.Helper()
+	if got := w.moves(); !slices.Equal(got, want) {
+		w.t.Errorf("got\n  %s\nwant\n  %s", strings.Join(got, "\n  "), strings.Join(want, "\n  "))
+	}
+}
+
 func (w *world) want(want ...string) {
 	w.t.Helper()
 	if got := w.told(); !slices.Equal(got, want) {

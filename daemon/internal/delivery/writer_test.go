@@ -147,3 +147,19 @@ func TestNew_RefusesAKindTheWriterHasNoFormFor(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+// In ADE a resource replaces the one with its id as a whole (adewg/ICAR,
+// docs/generic-data-exchange-api.md), so another animal needs no delete.
+func TestFeed_AnotherAnimalReplacesTheResourceOfAWriter(t *testing.T) {
+	w := newWorld(t, adeVet(""))
+	for _, animal := range []string{"A", "B"} {
+		w.say(animal, "r/x", lesion("SU"))
+		w.commit()
+	}
+	w.say("C", "r/x", lesion("DD"))
+	w.commit()
+	w.once()
+	if got, want := w.written(), []string{"+r/x 1 SU first", "+r/x 2 SU first", "-r/x 3 SU first"}; !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
