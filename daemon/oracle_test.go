@@ -91,6 +91,7 @@ func play(t *rapid.T) {
 		"repeat":   o.repeat,
 		"again":    o.again,
 		"correct":  o.correct,
+		"reassign": o.reassign,
 		"withdraw": o.withdraw,
 		"release":  o.release,
 		"drop":     o.drop,
@@ -329,6 +330,20 @@ func (o *oracle) correct(t *rapid.T) {
 	o.judge(t)
 }
 
+// reassign has a person give a fact to a cow that no source ever names.
+func (o *oracle) reassign(t *rapid.T) {
+	f := o.fact(t)
+	was, rest, _ := strings.Cut(f.now(), " ")
+	tag := "DE0941200735"
+	if was == tag {
+		tag = "DE0941200736"
+	}
+	o.dewclaw(t, "correct", o.entity(t, f), "--animal", "ear-tag:"+tag, "--who", "anna", "--why", "tag misread")
+	f.revise(tag + " " + rest)
+	o.dewclaw(t, "once")
+	o.judge(t)
+}
+
 func (o *oracle) withdraw(t *rapid.T) {
 	f := o.fact(t)
 	o.dewclaw(t, "correct", o.entity(t, f), "--withdraw", "--who", "anna", "--why", "not this cow")
@@ -506,14 +521,16 @@ func (o *oracle) judgeHeld(t *rapid.T) {
 	}
 }
 
-// judgeFeed plays the recipient: it keeps what it was sent last of each entity.
+// judgeFeed plays two recipients: one keeps what it was sent last of each entity,
+// one of each entity and animal, as a system does in which a finding stands with
+// its cow. Both must end with the same.
 func (o *oracle) judgeFeed(t *rapid.T) {
 	names, err := fs.Glob(os.DirFS(filepath.Join(o.dir, "out")), "*.ndjson")
 	if err != nil {
 		t.Fatal(err)
 	}
 	slices.Sort(names)
-	has, ids := map[string]told{}, map[string]bool{}
+	has, rows, ids := map[string]told{}, map[string]told{}, map[string]bool{}
 	for _, name := range names {
 		b, err := os.ReadFile(filepath.Join(o.dir, "out", name))
 		if err != nil {
@@ -524,19 +541,24 @@ func (o *oracle) judgeFeed(t *rapid.T) {
 				t.Fatalf("%s: %s was sent twice%s", name, e.ID, o.telling())
 			}
 			ids[e.ID] = true
+			row := e.Entity + " " + e.Data.Animal[0].Value
 			if e.Change != "retracted" {
-				has[e.Entity] = e
+				has[e.Entity], rows[row] = e, e
 				continue
 			}
-			if _, ok := has[e.Entity]; !ok {
+			if _, ok := rows[row]; !ok || has[e.Entity].ID == "" {
 				t.Fatalf("%s: deletes %s, which the recipient never had%s", name, e.ID, o.telling())
 			}
 			delete(has, e.Entity)
+			delete(rows, row)
 		}
 	}
-	var got, want []string
+	var got, byAnimal, want []string
 	for _, e := range has {
 		got = append(got, e.content())
+	}
+	for _, e := range rows {
+		byAnimal = append(byAnimal, e.content())
 	}
 	for _, m := range o.model {
 		for _, f := range m.facts {
@@ -546,9 +568,10 @@ func (o *oracle) judgeFeed(t *rapid.T) {
 		}
 	}
 	slices.Sort(got)
+	slices.Sort(byAnimal)
 	slices.Sort(want)
-	if !slices.Equal(got, want) {
-		t.Fatalf("the recipient has\n%q\nwant\n%q%s", got, want, o.telling())
+	if !slices.Equal(got, want) || !slices.Equal(byAnimal, want) {
+		t.Fatalf("the recipient has\n%q\none that goes by the animal has\n%q\nwant\n%q%s", got, byAnimal, want, o.telling())
 	}
 }
 

@@ -39,7 +39,9 @@
 //
 // One event is one resource, so that what becomes of an event becomes of its
 // resource. id and meta.sourceId are the entity, meta.modified when it was
-// recorded, meta.isDeleted a retraction.
+// recorded, meta.isDeleted a retraction. A resource whose sourceId is known
+// replaces the other as a whole (adewg/ICAR, docs/generic-data-exchange-api.md), so
+// an event with another animal is its resource with another animal, and no deletion.
 //
 //	lesion         icarDiagnosisEventResource, one diagnosis
 //	examination    icarTreatmentEventResource, procedure FootTrimming, if a foot was trimmed

@@ -33,6 +33,11 @@
 // What the recipient has is not remembered event by event: it follows from the
 // rules that held where the earlier revisions stand, which the history keeps.
 //
+// If the revision has another animal than the one the recipient has, a delete of
+// that goes before it, under an id of its own: both are one parcel, which goes or
+// stays behind as a whole, in one batch and at one place (moved.go). A writer of
+// another standard gets no such delete.
+//
 // A row of a mapping sees its event, and examination and visit of it as the log
 // knew them at the entry of the event; if it knew them only later, as it knew
 // them when the batch was made. They are seen only as far as a grant covers them
@@ -52,7 +57,9 @@
 // smaller ones until it is clear which event it means. Events of an animal that
 // no roster knows yet wait, if the feed asks for that; they go in a batch of
 // their own, named late, when the animal is known. An animal is known again by
-// any of its identifiers, an event by its entity.
+// any of its identifiers, an event by its entity. What waits under a tag that was
+// misread holds up no later revision with another animal, and goes no more once
+// such a one has gone.
 //
 // # Grants
 //
@@ -85,6 +92,8 @@
 //	<feed>-g<generation>-<first>-<last>.<csv|json|ndjson>
 //	<feed>-g<generation>-late-<n>-<place>.…      or replay instead of late
 //	…-deletes.<ext>, …-deletes.txt               deletes in a file or report of their own
+//
+// A file of deletes is sent before the one beside it, and deletes nothing of that.
 //
 // A place is the log position in twelve digits, a point and the index in four.
 // -r<n> stands before the extension where an earlier attempt was given up after
