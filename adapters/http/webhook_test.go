@@ -154,13 +154,11 @@ func TestWebhook_PostsSignedEventsInTheOrderOfEachAnimal(t *testing.T) {
 	moved[2].Moved, moved[3].Revision = true, 2
 	for range 20 { // of one entity in order too, whatever animal it is of
 		before := len(r.ids())
-		again := batchOf(moved...)
-		again.Generation = before
-		if err := w.Send(t.Context(), again); err != nil {
+		if err := w.Send(t.Context(), batchOf(moved...)); err != nil {
 			t.Fatal(err)
 		}
 		for i, id := range r.ids()[before:] {
-			if !strings.HasPrefix(id, moved[i].ID()+".g") {
+			if id != moved[i].ID() {
 				t.Fatalf("%d: got %s, want %s", i, id, moved[i].ID())
 			}
 		}
