@@ -136,11 +136,7 @@ func newSmallDisk(t *testing.T, size int) *smallDisk {
 
 func (d *smallDisk) start() {
 	d.t.Helper()
-	d.cmd = exec.Command("dewclaw", "--config", d.config, "run")
-	d.cmd.SysProcAttr = &syscall.SysProcAttr{Credential: d.as}
-	if d.program != "" {
-		d.cmd.Path, d.cmd.Err = d.program, nil
-	}
+	d.cmd = d.command("run")
 	out, err := os.OpenFile(filepath.Join(d.dir, "daemon.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		d.t.Fatal(err)

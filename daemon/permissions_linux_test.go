@@ -16,6 +16,7 @@ import (
 
 // TestPermissionsLost takes the right to write from a daemon that runs, in one
 // folder after another, and the right to read its source; then it gives it back.
+// Started without rights it ends and says which it lacks.
 // While it lasts nothing may be taken that is not kept, and the file must stay;
 // /readyz must say why, or the log of the daemon if only a file cannot be moved or
 // only a feed cannot write. Afterwards all goes on by itself.
@@ -80,6 +81,21 @@ func TestPermissionsLost(t *testing.T) {
 				t.Fatalf("with its rights again it does not go on: %s\n%s", d.reasons(), d.log())
 			}
 		})
+	}
+	d.stop()
+	for _, folder := range []string{"data/archive", "data/log", "data/index", "data/herd", "data"} {
+		give(filepath.Base(folder) + "-at-start.csv")
+		back := d.lose(folder, 0o500, func() {})
+		out, err := d.command("once").CombinedOutput()
+		t.Logf("started over %s: %s", folder, out)
+		said := bytes.Contains(out, []byte("permission denied")) || bytes.Contains(out, []byte("readonly database"))
+		if err == nil || !said || folder != "data/herd" && !bytes.Contains(out, []byte(filepath.Join(d.dir, "data"))) {
+			t.Errorf("started without rights in %s: %v\n%s", folder, err, out)
+		}
+		back()
+		if out, err := d.command("once").CombinedOutput(); err != nil {
+			t.Errorf("with its rights again: %v\n%s", err, out)
+		}
 	}
 	d.balanced(rows)
 }
@@ -158,6 +174,16 @@ func lineWith(text, part, other string) string {
 		}
 	}
 	return ""
+}
+
+// command is the program as whoever the daemon is.
+func (d *smallDisk) command(args ...string) *exec.Cmd {
+	cmd := exec.Command("dewclaw", append([]string{"--config", d.config}, args...)...)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: d.as}
+	if d.program != "" {
+		cmd.Path, cmd.Err = d.program, nil
+	}
+	return cmd
 }
 
 // balanced stops the daemon and holds the books to so many rows, all accepted, and

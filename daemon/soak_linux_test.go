@@ -96,8 +96,14 @@ type sending struct {
 type soakSample struct {
 	at, age time.Duration // of the soak and of the process
 	memory  int64         // resident bytes
+	own     int64         // of these, what is no page of a file
 	open    int           // descriptors
 	records int           // sent by then
+}
+
+func (x soakSample) String() string {
+	return fmt.Sprintf("%8s  process %8s old, %4d MiB (%d without pages of files), %3d descriptors, %7d records",
+		x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.own>>20, x.open, x.records)
 }
 
 func newSoak(t *testing.T) *soak {
@@ -522,21 +528,29 @@ func (s *soak) sample() {
 	proc := filepath.Join("/proc", strconv.Itoa(s.daemon.Process.Pid))
 	fds, err := os.ReadDir(filepath.Join(proc, "fd"))
 	status, err2 := os.ReadFile(filepath.Join(proc, "status"))
-	_, rss, ok := strings.Cut(string(status), "VmRSS:")
-	if err != nil || err2 != nil || !ok {
+	if err != nil || err2 != nil {
 		s.t.Errorf("look at the daemon: %v, %v\n%s", err, err2, s.log())
 		return
 	}
-	kb, err := strconv.ParseInt(strings.Fields(rss)[0], 10, 64)
-	if err != nil {
-		s.t.Errorf("memory: %v", err)
+	bytesOf := func(name string) int64 {
+		_, rest, _ := strings.Cut(string(status), "\n"+name+":")
+		fields := strings.Fields(rest)
+		if len(fields) == 0 {
+			s.t.Errorf("/proc/PID/status lacks %s", name)
+			return 0
+		}
+		kb, err := strconv.ParseInt(fields[0], 10, 64)
+		if err != nil {
+			s.t.Errorf("%s: %v", name, err)
+		}
+		return kb << 10
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	x := soakSample{at: time.Since(s.began), age: time.Since(s.started), memory: kb << 10, open: len(fds), records: len(s.records)}
+	x := soakSample{at: time.Since(s.began), age: time.Since(s.started), memory: bytesOf("VmRSS"), own: bytesOf("RssAnon"), open: len(fds), records: len(s.records)}
 	s.samples = append(s.samples, x)
 	if *soakFor > time.Minute {
-		s.t.Logf("%8s  process %8s old, %4d MiB, %3d descriptors, %7d records", x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.open, x.records)
+		s.t.Log(x)
 	}
 }
 
@@ -652,8 +666,7 @@ func (s *soak) report() {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%v: %d records, %d sent again to the recipient, faults %v\n", *soakFor, len(s.records), s.repeats, s.faults)
 	for _, x := range s.samples {
-		fmt.Fprintf(&b, "%8s  process %8s old, %4d MiB, %3d descriptors, %7d records\n",
-			x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.open, x.records)
+		fmt.Fprintln(&b, x)
 	}
 	for _, l := range []struct {
 		name string

@@ -48,11 +48,13 @@ func (r *reader) part() string { return "source " + r.config.ID }
 
 // run takes originals until ctx ends or, with once, nothing waits any more. What
 // is unavailable is tried again with back-off; the state is told once. It
-// returns an error only if intake must stop: stored bytes are damaged, or a bug.
+// returns an error only if intake must stop: stored bytes are damaged, or a bug;
+// with once also what could not be taken.
 func (r *reader) run(ctx context.Context) error {
 	defer r.errands.end()
 	wait := backoff{first: time.Second, most: r.config.Again}
 	finished := false
+	var missed error // once: a file that was not taken is not handed over again
 	for {
 		err := r.runErrands(ctx)
 		asked, cancel := r.errands.until(ctx)
@@ -72,7 +74,7 @@ func (r *reader) run(ctx context.Context) error {
 			wait.reset()
 			continue
 		case errors.Is(err, io.EOF):
-			return nil
+			return missed
 		case ctx.Err() != nil:
 			return nil
 		case woken && errors.Is(err, context.Canceled):
@@ -84,6 +86,9 @@ func (r *reader) run(ctx context.Context) error {
 		r.e.health.say(r.part(), err)
 		if r.once && wait.tries >= 2 {
 			return err
+		}
+		if r.once && r.config.Folder != "" && r.from != nil {
+			missed = err
 		}
 		asked, cancel = r.errands.until(ctx)
 		perr := pause(asked, wait.next())
@@ -183,7 +188,7 @@ func (r *reader) adopt(s interface {
 func (r *reader) folder() (*folder.Source, error) {
 	c := r.config
 	return folder.Open(folder.Options{
-		Who: r.part(), Dir: c.Folder, Patterns: c.Files, Recursive: c.Below, Rest: c.Rest, Scan: c.Scan,
+		Who: r.part(), Dir: c.Folder, Patterns: c.Files, Recursive: c.Below, Rest: max(c.Rest, 1), Scan: c.Scan, // 0s in the config is no time; 0 would be the default
 		After: folderAfter[c.After], MoveTo: c.MoveTo, Once: r.once, Now: r.e.now,
 		Known: func(f folder.File) bool {
 			archive, err := r.e.index.File(c.ID, f.Name, f.Size, f.Modified.UnixNano())
