@@ -15,6 +15,12 @@ func wrapDue(when, due, late string) *events.Treatment {
 	return x
 }
 
+func blockPlanned(off string) *events.Treatment {
+	x := put(cow, "2026-02-01", "block", "RH", "inner")
+	x.PlannedOff = off
+	return x
+}
+
 func medicine(animal, when, milk, meat string) *events.Treatment {
 	x := put(animal, when, "medicine", "RH", "none")
 	state := func(s string) events.Withdrawal {
@@ -42,11 +48,14 @@ func (s *story) open(day string) string {
 			if d.Due != "" {
 				t += " due " + d.Due
 			}
+			if d.Planned != "" {
+				t += " planned " + d.Planned
+			}
 			if d.Old {
 				t += " (its source says otherwise)"
 			}
 			for _, b := range d.Before {
-				t += fmt.Sprintf(" (before: since %s due %s)", b.On, b.Due)
+				t += fmt.Sprintf(" (before: since %s due %s)", b.On, b.Due+b.Planned)
 			}
 			out = append(out, t)
 		}
@@ -89,6 +98,12 @@ func TestOld_NothingEndsByASilentAmendment(t *testing.T) {
 			"ear-tag:DE1: wrap RH none since 2026-02-01 due 2026-02-02 (before: since 2026-02-01 due 2026-02-02)"},
 		{"a wrap with another hour", []*events.Treatment{wrapDue("2026-02-01", "2026-02-02", "2026-02-03"), wrapDue("2026-02-03", "2026-02-04", "2026-02-05")},
 			"ear-tag:DE1: wrap RH none since 2026-02-03 due 2026-02-04 (before: since 2026-02-01 due 2026-02-02)"},
+		{"a block that is planned off earlier", []*events.Treatment{blockPlanned("2026-03-20"), blockPlanned("2026-03-01")},
+			"ear-tag:DE1: block RH inner since 2026-02-01 planned 2026-03-01 (before: since 2026-02-01 due 2026-03-20)"},
+		{"a block that is planned off later", []*events.Treatment{blockPlanned("2026-03-01"), blockPlanned("2026-03-20")},
+			"ear-tag:DE1: block RH inner since 2026-02-01 planned 2026-03-20 (before: since 2026-02-01 due 2026-03-01)"},
+		{"a block whose planned day is gone", []*events.Treatment{blockPlanned("2026-03-20"), blockPlanned("")},
+			"ear-tag:DE1: block RH inner since 2026-02-01 (before: since 2026-02-01 due 2026-03-20)"},
 		{"now this, now that", []*events.Treatment{wrapDue("2026-02-01", "2026-02-02", "2026-02-03"), topical, wrapDue("2026-02-01", "2026-02-02", "2026-02-03"), topical},
 			"ear-tag:DE1: wrap RH none since 2026-02-01 due 2026-02-02 (its source says otherwise)"},
 		{"an earlier end", []*events.Treatment{medicine(cow, "2026-02-01", "2026-02-10", "zero"), medicine(cow, "2026-02-01", "2026-02-05", "zero")},
