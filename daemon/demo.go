@@ -213,7 +213,7 @@ func (s *showing) next() [][2]string {
 		{"what is due at a farm, for its trimmer", a.hint("worklist --farm " + demo.Aulnaie + " --date " + demo.LastDay)},
 		{"the same for the vet, as a page to print", a.hint("worklist --farm " + demo.PebbleYard + " --date " + demo.LastDay + " --for vet --format html")},
 		{"the report of a visit", a.hint("worklist visit --farm " + demo.Aulnaie + " --date " + demo.LastDay)},
-		{"how a herd stands, and how far that is from elsewhere", a.hint("measure lameness --farm " + demo.PebbleYard + " --on 2025-12-01")},
+		{"how a herd stands, and how far that is from elsewhere", a.hint("measure lameness --farm " + demo.PebbleYard + " --on 2025-12-03")},
 		{"a figure back to its events and lines", a.hint("trace " + s.figure)},
 		{"who was fed what", a.hint("feed list")},
 		{"work out everything again from the originals", a.hint("verify")},

@@ -87,7 +87,7 @@ func TestMake_RotsInEveryWayItKnows(t *testing.T) {
 }
 
 // TestWork_LooksLikeAHerd holds the year to plain rules of the trade: scores in
-// the first week of a month, wraps off on the next day, blocks mostly on the
+// the first whole week of a month, wraps off on the next day, blocks mostly on the
 // partner claw (common practice), lesions of the skin on no claw and in zones
 // the code list knows as theirs.
 func TestWork_LooksLikeAHerd(t *testing.T) {
@@ -98,7 +98,7 @@ func TestWork_LooksLikeAHerd(t *testing.T) {
 	}
 	lame := 0
 	for _, s := range scores {
-		if s.at.Day() > 7 || s.at.Hour() < 6 || s.at.Hour() > 9 {
+		if s.at.Day() > 9 || s.at.Hour() < 6 || s.at.Hour() > 9 {
 			t.Errorf("score at %v", s.at)
 		}
 		if s.cow.farm == Aulnaie && s.value >= 2 || s.cow.farm == PebbleYard && s.value >= 3 {

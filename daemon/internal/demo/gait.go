@@ -64,7 +64,7 @@ func gaitScores(seed uint64, scores []*score, rotten int) *device {
 				line = gaitRot[turn%len(gaitRot)].spoil(line)
 				v.spoil(gaitRot[turn%len(gaitRot)].name)
 				v.counts.Held++
-			case i == 40 && (m == 4 || m == 8):
+			case i >= 40 && len(redo) == 0 && (m == 4 || m == 8):
 				other := *s
 				other.value = 2
 				if s.value == 2 {

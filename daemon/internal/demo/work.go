@@ -40,8 +40,8 @@ type score struct {
 	value int // on the farm's scale
 }
 
-// work runs the year on both farms: scores on the first Monday of each month,
-// visits of the trimmer each week (aulnaie) or two (pebble-yard), wraps off on
+// work runs the year on both farms: scores in the first whole week of each month, on
+// the day before the trimmer may come, visits of the trimmer each week (aulnaie) or two (pebble-yard), wraps off on
 // the next day, blocks off some weeks later, and the vet once a month.
 func work(seed uint64, herd []*cow) (exams []*exam, scores []*score) {
 	d := newDice(seed, "work")
@@ -86,8 +86,22 @@ func work(seed uint64, herd []*cow) (exams []*exam, scores []*score) {
 			}
 		}
 	}
+	exams = append(exams, lastWrap(herd))
 	slices.SortStableFunc(exams, func(a, b *exam) int { return a.at.Compare(b.at) })
 	return exams, scores
+}
+
+// lastWrap is a cow of aulnaie that the trimmer was called to on the day before the
+// last, for whom the milkers have a wrap to take off on the last.
+func lastWrap(herd []*cow) *exam {
+	at := day(363).Add(10*time.Hour + 30*time.Minute)
+	i := slices.IndexFunc(herd, func(c *cow) bool {
+		return c.farm == Aulnaie && c.milking(at) && c.block == nil && !c.lame && len(c.known) == 0
+	})
+	return &exam{
+		cow: herd[i], at: at, reason: "lame", toe: map[string]float64{"LH": 53 / 16. * 25.4, "RH": 53 / 16. * 25.4},
+		found: []lesion{{foot: "RH", code: "DD", zone: 10, severity: 2, stage: "M2"}}, wrapOn: "RH",
+	}
 }
 
 // why returns the reason to trim a cow on day t, or "".
@@ -142,7 +156,12 @@ func clock(d dice, today []*exam) []*exam {
 	return today
 }
 
-// scoreHerd scores every cow in milk as she leaves the parlour.
+// scoringDay is the day of the week on which a farm scores, counted from Monday:
+// who is found lame can be shown to the trimmer a day later, where he comes then.
+var scoringDay = map[string]int{Aulnaie: 1, PebbleYard: 2}
+
+// scoreHerd scores every cow in milk, in the week that begins on t, as she leaves
+// the parlour.
 func scoreHerd(d dice, herd []*cow, t time.Time, called map[*cow]bool) []*score {
 	var out []*score
 	at := map[string]time.Time{}
@@ -151,7 +170,7 @@ func scoreHerd(d dice, herd []*cow, t time.Time, called map[*cow]bool) []*score 
 			continue
 		}
 		if at[c.farm].IsZero() {
-			at[c.farm] = t.Add(6*time.Hour + 15*time.Minute)
+			at[c.farm] = t.AddDate(0, 0, scoringDay[c.farm]).Add(6*time.Hour + 15*time.Minute)
 		}
 		at[c.farm] = at[c.farm].Add(time.Duration(d.within(9, 25)) * time.Second)
 		s := &score{cow: c, at: at[c.farm]}
@@ -172,7 +191,9 @@ func scoreHerd(d dice, herd []*cow, t time.Time, called map[*cow]bool) []*score 
 		if c.lame && d.chance(0.8) {
 			called[c] = true
 		}
-		out = append(out, s)
+		if c.milking(s.at) { // not dry since Monday
+			out = append(out, s)
+		}
 	}
 	return out
 }
