@@ -52,6 +52,7 @@ type commands struct {
 	Worklist worklistCommand `cmd:"" help:"What is due on a farm, for trimmer, milkers, vet or manager; and the report of a visit."`
 	Measure  measureCommand  `cmd:"" help:"How the herd stands: prevalence, rates, times, trends; alone it lists them."`
 	Feed     feedCommand     `cmd:"" help:"Feeds: list, show, rewind, pause, resume, replay, test."`
+	Leases   leasesCommand   `cmd:"" help:"Which daemon on the log reads and feeds what."`
 	Verify   verifyCommand   `cmd:"" help:"Read the archive again and hold the log to it."`
 	Backup   backupCommand   `cmd:"" help:"Copy log, originals, cursors and config to a safe place, while the daemon runs or not."`
 	Restore  restoreCommand  `cmd:"" help:"Make a data folder, or a whole project, of a backup."`

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -67,13 +68,14 @@ type engine struct {
 	intake     *intake.Intake
 	quarantine *quarantine.Quarantine
 	feeds      *delivery.Desk
+	leases     *leases // nil if the log is embedded
 
 	bodies map[string]*httpx.Source // sources whose records come as request bodies, while a daemon runs
 
 	hooks   webhooks
 	metrics *metrics.Metrics // nil unless a daemon runs
 
-	held func(heldNow) // told of records as they are held, from the goroutine of their source; may be nil
+	refused func(heldNow) // told of records as they are held, from the goroutine of their source; may be nil
 
 	follows bool // the daemon keeps the read model up to the log
 
@@ -115,7 +117,7 @@ func (e *engine) start(ctx context.Context, o openOptions) error {
 		return fmt.Errorf("make data folder: %w: %w", err, events.ErrUnavailable)
 	}
 	for _, step := range []func(context.Context, openOptions) error{
-		e.openLog, e.openArchive, e.openIndex, e.openIntake, e.openHerd, e.openFeeds,
+		e.openLog, e.openArchive, e.openLeases, e.openIndex, e.openIntake, e.openHerd, e.openFeeds,
 	} {
 		if err := step(ctx, o); err != nil {
 			if !errors.Is(err, events.ErrCorrupt) || o.work || e.log == nil {
@@ -131,7 +133,7 @@ func (e *engine) start(ctx context.Context, o openOptions) error {
 // overDamaged opens what reading needs, over a log that is damaged: nothing is
 // changed in the data folder.
 func (e *engine) overDamaged() (err error) {
-	if e.archive, err = archive.OpenReadOnly(e.data(archiveFolder)); err != nil {
+	if e.archive, err = archive.OpenReadOnly(e.archiveDir()); err != nil {
 		return err
 	}
 	e.rules, err = ruleSettings(e.project.config.Settings)
@@ -181,9 +183,19 @@ func (e *engine) openLog(ctx context.Context, o openOptions) error {
 }
 
 func (e *engine) openArchive(context.Context, openOptions) (err error) {
-	e.archive, err = archive.Open(e.data(archiveFolder))
+	if e.project.config.Log.URL == "" {
+		e.archive, err = archive.Open(e.archiveDir())
+		return err
+	}
+	id, err := e.log.DaemonID()
+	if err == nil {
+		e.archive, err = archive.OpenShared(e.archiveDir(), id)
+	}
 	return err
 }
+
+// archiveDir is the folder of the originals.
+func (e *engine) archiveDir() string { return cmp.Or(e.project.config.Archive, e.data(archiveFolder)) }
 
 func (e *engine) openIndex(ctx context.Context, _ openOptions) error {
 	p := newProgress(e.stderr, "build the index", e.now)
@@ -297,11 +309,11 @@ func (e *engine) committed(entry *events.Entry) {
 	if e.metrics != nil {
 		e.metrics.Entry(entry)
 	}
-	if e.held == nil {
+	if e.refused == nil {
 		return
 	}
 	for i := range entry.Held {
-		e.held(heldNow{entry.SourceKey(), entry.Name, &entry.Held[i]})
+		e.refused(heldNow{entry.SourceKey(), entry.Name, &entry.Held[i]})
 	}
 }
 
@@ -365,6 +377,7 @@ func listSettings(set map[string]string, r *rules.Settings) (*worklist.Settings,
 func (e *engine) operations() api.Operations {
 	all := api.Operations{
 		"events":       api.Typed(e.listEvents),
+		"leases":       api.Typed(e.tellLeases),
 		"held.list":    api.Typed(e.listHeld),
 		"held.waits":   api.Typed(e.waits),
 		"unseen":       api.Typed(e.unseen),

@@ -26,7 +26,7 @@ type errands struct {
 	mu   sync.Mutex
 	list []*errand
 	wake context.CancelFunc // ends what the reader waits for
-	over bool               // the reader has ended
+	over error              // why there is no reader; nil while there is one
 }
 
 var errReaderOver = &events.Fault{
@@ -39,9 +39,9 @@ var errReaderOver = &events.Fault{
 func (q *errands) run(ctx context.Context, do func(context.Context, *reader) error) error {
 	x := &errand{do, make(chan error, 1)}
 	q.mu.Lock()
-	if q.over {
+	if over := q.over; over != nil {
 		q.mu.Unlock()
-		return errReaderOver
+		return over
 	}
 	q.list = append(q.list, x)
 	if q.wake != nil {
@@ -85,16 +85,23 @@ func (q *errands) next() *errand {
 	return x
 }
 
-// end tells whoever waits that the reader has ended.
-func (q *errands) end() {
+// begin says that there is a reader.
+func (q *errands) begin() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.over = nil
+}
+
+// end tells whoever waits that there is no reader, and why.
+func (q *errands) end(why error) {
 	if q == nil {
 		return
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.over = true
+	q.over = why
 	for _, x := range q.list {
-		x.done <- errReaderOver
+		x.done <- why
 	}
 	q.list = nil
 }

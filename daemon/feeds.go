@@ -18,12 +18,25 @@ const bucketName = "feeds"
 
 // openFeeds compiles the feeds of the config; nothing is sent before they run.
 func (e *engine) openFeeds(ctx context.Context, _ openOptions) error {
-	bucket, err := e.log.Bucket(ctx, bucketName)
+	kept, err := e.log.Bucket(ctx, bucketName)
 	if err != nil {
 		return err
 	}
+	bucket := delivery.Bucket(kept)
+	var hold func(context.Context, string) (context.Context, func(), error)
+	var elsewhere func(context.Context, string) (string, error)
+	if l := e.leases; l != nil {
+		bucket = kept.Guard()
+		hold = func(ctx context.Context, id string) (context.Context, func(), error) {
+			if e.follows {
+				return l.hold(ctx, feedLease(id))
+			}
+			return l.now(ctx, feedLease(id))
+		}
+		elsewhere = func(ctx context.Context, id string) (string, error) { return l.elsewhere(ctx, feedLease(id)) }
+	}
 	e.feeds, err = delivery.New(delivery.Options{
-		Config: e.project.config, Log: e.log, Bucket: bucket, Finder: finder{e.index}, Known: e.herd,
+		Config: e.project.config, Log: e.log, Bucket: bucket, Hold: hold, Elsewhere: elsewhere, Finder: finder{e.index}, Known: e.herd,
 		Sink: e.sink, Encoders: encoders, Writers: writers, Now: e.now, Jitter: rand.Float64, Getenv: e.getenv, Logger: e.logger, Beat: e.beat,
 	})
 	return err

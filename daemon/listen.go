@@ -83,9 +83,9 @@ func (e *engine) routes(g *httpx.Guard, done <-chan struct{}) []route {
 		metrics.what = ""
 	}
 	return []route{
-		{"POST", "/v1/records/{source}", "source", "source", byID("source", e.bodies)},
-		{"GET", "/v1/feeds/{feed}/events", "feed", "feed", byID("feed", fetched)},
-		{"POST", "/v1/feeds/{feed}/replies", "feed", "feed", byID("feed", e.replyFeeds())},
+		{"POST", "/v1/records/{source}", "source", "source", e.held("source", byID("source", e.bodies))},
+		{"GET", "/v1/feeds/{feed}/events", "feed", "feed", e.held("feed", byID("feed", fetched))},
+		{"POST", "/v1/feeds/{feed}/replies", "feed", "feed", e.held("feed", byID("feed", e.replyFeeds()))},
 		{"GET", "/ade/datasets", "ade", "", standard},
 		{"GET", "/ade/datasets/{feed}", "feed", "feed", standard},
 		{"GET", "/ade/datasets/{feed}/changes", "feed", "feed", standard},
@@ -95,6 +95,22 @@ func (e *engine) routes(g *httpx.Guard, done <-chan struct{}) []route {
 		{"GET", "/readyz", "", "", e.state(g, e.health.ready)},
 		metrics,
 	}
+}
+
+// held answers only for what is this daemon's: of several daemons on one log, one
+// reads a source and one runs a feed.
+func (e *engine) held(kind string, h http.Handler) http.Handler {
+	if e.leases == nil {
+		return h
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		id := r.PathValue(kind)
+		if who, err := e.leases.elsewhere(r.Context(), kind+"."+id); err != nil || who != "" {
+			httpx.NewProblem("unavailable", kind+" "+id+" is another daemon's now", "send it to that one, or again").Write(w)
+			return
+		}
+		h.ServeHTTP(w, r)
+	})
 }
 
 // byID finds the handler of the id in the path.

@@ -43,6 +43,7 @@ func (e *engine) standing() (metrics.State, error) {
 	defer cancel()
 	s := metrics.State{Bodies: map[string]int{}, Ready: len(e.health.ready()) == 0}
 	s.Position, _ = e.log.Last()
+	s.Leases = e.heldLeases()
 	for id, b := range e.bodies {
 		s.Bodies[id] = b.Waiting()
 	}

@@ -54,7 +54,7 @@ func (c *onceCommand) Run(a *app) error {
 	if err != nil {
 		return a.held(p, err)
 	}
-	e.held = func(h heldNow) { done.refuse(h.String()) }
+	e.refused = func(h heldNow) { done.refuse(h.String()) }
 	err = e.passOver(a.ctx, c.query(), e.readAlone, done.take)
 	return done.print(errors.Join(err, e.close(context.WithoutCancel(a.ctx))))
 }
@@ -79,8 +79,13 @@ func (c *onceCommand) asked(a *app, d *api.Client, done *summary) error {
 func (e *engine) readAll(ctx context.Context, receipt func(intake.Receipt)) error {
 	var errs []error
 	for i := range e.project.config.Sources {
-		r := e.reader(&e.project.config.Sources[i], true, receipt)
-		err := errors.Join(r.run(ctx), r.close())
+		s := &e.project.config.Sources[i]
+		held, release, err := e.leases.now(ctx, sourceLease(s.ID))
+		if err == nil {
+			r := e.reader(s, true, receipt)
+			err = errors.Join(r.run(held), r.close())
+			release()
+		}
 		errs = append(errs, err)
 		if errors.Is(err, events.ErrCorrupt) || ctx.Err() != nil {
 			break

@@ -114,6 +114,16 @@ func (e *engine) readReplies(ctx context.Context, f *config.Feed) {
 		}
 	}()
 	for ctx.Err() == nil {
+		if key := feedLease(f.ID); !e.leases.ours(key) { // whoever runs the feed notes what is said to it
+			if box != nil {
+				_ = box.Close()
+				box = nil
+			}
+			if pause(ctx, e.leases.TTL()/leaseRenewals) != nil {
+				return
+			}
+			continue
+		}
 		var err error
 		if box == nil {
 			box, err = e.openReplies(part, f)

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"dewclaw/daemon/internal/api"
+	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/daemon/internal/metrics"
 	"dewclaw/events"
@@ -132,11 +133,12 @@ type part struct {
 func newDaemon(a *app, e *engine) *daemon {
 	e.follows = true
 	d := &daemon{e: e, held: &heldLog{log: e.logger}, errands: map[string]*errands{}, app: a, since: e.now(), next: make(chan *project, 1)}
-	e.held = d.held.tell
+	e.refused = d.held.tell
 	for _, s := range e.project.config.Sources {
 		d.errands[s.ID] = &errands{}
 	}
 	d.add("read model", d.readModel)
+	d.add("index", d.followIndex)
 	d.add("reading the log again", d.rereadLog)
 	d.add("feeds", e.feeds.Run)
 	d.add("sources", d.sources)
@@ -174,6 +176,35 @@ func (d *daemon) readModel(ctx context.Context) error {
 		}
 		d.e.health.say(part, err)
 		if pause(ctx, wait.next()) != nil {
+			return nil
+		}
+	}
+}
+
+// followIndex takes in what other daemons on the log write. Without one, what was
+// appended is taken in with it.
+func (d *daemon) followIndex(ctx context.Context) error {
+	if d.e.leases == nil {
+		<-ctx.Done()
+		return nil
+	}
+	const part = "index"
+	wait := backoff{first: time.Second, most: time.Minute}
+	for {
+		err := d.e.intake.CatchUp(ctx)
+		if err == nil {
+			err = d.e.log.Wait(ctx, d.e.index.Applied())
+		}
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err == nil:
+			wait.reset()
+		case errors.Is(err, events.ErrCorrupt) || !errors.Is(err, events.ErrUnavailable):
+			return err
+		}
+		d.e.health.say(part, err)
+		if err != nil && pause(ctx, wait.next()) != nil {
 			return nil
 		}
 	}
@@ -239,13 +270,11 @@ func (d *daemon) sources(ctx context.Context) error {
 	wg.Go(func() { quiet.watch(ctx) })
 	for i := range d.e.project.config.Sources {
 		s := &d.e.project.config.Sources[i]
-		r := d.e.reader(s, false, func(c intake.Receipt) {
-			quiet.heard(s.ID)
-			logReceipt(d.e.logger, c)
-		})
-		r.errands = d.errands[s.ID]
 		wg.Go(func() {
-			err := errors.Join(r.run(ctx), r.close())
+			err := d.source(ctx, s, func(c intake.Receipt) {
+				quiet.heard(s.ID)
+				logReceipt(d.e.logger, c)
+			})
 			if err != nil {
 				stop()
 			}
@@ -256,6 +285,36 @@ func (d *daemon) sources(ctx context.Context) error {
 	}
 	wg.Wait()
 	return errors.Join(errs...)
+}
+
+// source reads one source, whenever it is this daemon's to read.
+func (d *daemon) source(ctx context.Context, s *config.Source, receipt func(intake.Receipt)) error {
+	errands := d.errands[s.ID]
+	for {
+		if d.e.leases != nil {
+			errands.end(&events.Fault{
+				Kind: events.ErrUnavailable, Who: "source " + s.ID, What: "it is not this daemon's to read",
+				Hints: []string{"who reads it: dewclaw leases"},
+			})
+		}
+		held, release, err := d.e.leases.hold(ctx, sourceLease(s.ID))
+		if err != nil {
+			errands.end(errReaderOver)
+			if ctx.Err() != nil {
+				return nil
+			}
+			return err
+		}
+		errands.begin()
+		r := d.e.reader(s, false, receipt)
+		r.errands = errands
+		err = errors.Join(r.run(held), r.close())
+		over := held.Err() == nil
+		release()
+		if err != nil || over || ctx.Err() != nil {
+			return err
+		}
+	}
 }
 
 // operations is what can be asked of an open data folder, and of a daemon alone.

@@ -51,7 +51,7 @@ func (r *reader) part() string { return "source " + r.config.ID }
 // returns an error only if intake must stop: stored bytes are damaged, or a bug;
 // with once also what could not be taken.
 func (r *reader) run(ctx context.Context) error {
-	defer r.errands.end()
+	defer r.errands.end(errReaderOver)
 	wait := backoff{first: time.Second, most: r.config.Again}
 	finished := false
 	var missed error // once: a file that was not taken is not handed over again

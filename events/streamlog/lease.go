@@ -36,9 +36,10 @@ type Leases struct {
 
 // A Holder is who holds a lease, as others see it.
 type Holder struct {
-	ID    string    `json:"id"`   // of its data folder
-	Name  string    `json:"name"` // for people
-	Since time.Time `json:"since"`
+	ID      string    `json:"id"`                // of its data folder
+	Name    string    `json:"name"`              // for people
+	Archive string    `json:"archive,omitempty"` // id of the folder where it keeps originals
+	Since   time.Time `json:"since"`             // when it was taken or renewed last
 }
 
 const (
@@ -47,10 +48,10 @@ const (
 )
 
 // Leases opens the leases of a log by URL, making their bucket if it is not there.
-// name is for people. A bucket that is there keeps its time to live, whatever ttl
+// me is who takes them; its ID and Since are filled in. A bucket that is there keeps its time to live, whatever ttl
 // says: every daemon on a log must go by the same. Errors are of kind
 // [events.ErrInvalid] for an embedded or read-only log and [events.ErrUnavailable].
-func (l *Log) Leases(ctx context.Context, name string, ttl time.Duration) (*Leases, error) {
+func (l *Log) Leases(ctx context.Context, me Holder, ttl time.Duration) (*Leases, error) {
 	if l.opt.URL == "" || l.opt.ReadOnly {
 		return nil, &events.Fault{Kind: events.ErrInvalid, Who: "log", What: "leases", Wanted: "a log by URL that can be written", Got: "another one"}
 	}
@@ -58,8 +59,7 @@ func (l *Log) Leases(ctx context.Context, name string, ttl time.Duration) (*Leas
 	if err != nil {
 		return nil, err
 	}
-	id, err := l.daemonID()
-	if err != nil {
+	if me.ID, err = l.DaemonID(); err != nil {
 		return nil, err
 	}
 	bucket := streamPrefix + l.id + "-" + leaseBucket
@@ -79,12 +79,15 @@ func (l *Log) Leases(ctx context.Context, name string, ttl time.Duration) (*Leas
 	if err != nil {
 		return nil, unavailable("open bucket "+bucket, err)
 	}
-	return &Leases{log: l, kv: kv, ttl: status.TTL(), holder: Holder{ID: id, Name: name}, held: map[string]uint64{}}, nil
+	return &Leases{log: l, kv: kv, ttl: status.TTL(), holder: me, held: map[string]uint64{}}, nil
 }
 
-// daemonID returns the id of the data folder's daemon. The lock of the folder sees
+// NewID makes a random id as those of logs.
+func (l *Log) NewID() (string, error) { return newID(l.opt.Rand) }
+
+// DaemonID returns the id of the data folder's daemon. The lock of the folder sees
 // to it that no two processes have it.
-func (l *Log) daemonID() (string, error) {
+func (l *Log) DaemonID() (string, error) {
 	path := filepath.Join(l.opt.Dir, daemonName)
 	b, err := os.ReadFile(path)
 	if err == nil && validID(string(b)) {
@@ -103,7 +106,7 @@ func (l *Log) daemonID() (string, error) {
 // TTL returns how long a lease lasts that is not renewed.
 func (s *Leases) TTL() time.Duration { return s.ttl }
 
-// Name and ID of this holder.
+// Holder returns who takes these leases.
 func (s *Leases) Holder() Holder { return s.holder }
 
 // Take takes a lease that is free, or renews one that is held. If somebody else

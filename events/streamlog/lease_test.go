@@ -11,7 +11,7 @@ import (
 // leases opens the leases of a log under a name.
 func leases(t *testing.T, l *Log, name string, ttl time.Duration) *Leases {
 	t.Helper()
-	s, err := l.Leases(t.Context(), name, ttl)
+	s, err := l.Leases(t.Context(), Holder{Name: name}, ttl)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,7 +6,9 @@
 // # Layout
 //
 //	<dir>/ab/abcdef…   an original; the name is its SHA-256, 64 lower-case hex digits
-//	<dir>/tmp/put-…    an original on its way in
+//	<dir>/tmp/put-…    an original on its way in; of daemons that share the archive
+//	                   tmp/ID/put-…, with a folder for each of them
+//	<dir>/id           of an archive that is shared: a random text that names it
 //
 // The layout can be read without this program: sha256sum of each file is its
 // name, but for the folder tmp.
@@ -36,8 +38,8 @@ import (
 )
 
 // An Archive is a folder of originals. Safe for use by several goroutines at
-// once; that no other process writes to the folder is the caller's to see to
-// (the lock of the data folder).
+// once. Of an archive opened by [Open], that no other process writes to the folder
+// is the caller's to see to (the lock of the data folder).
 type Archive struct {
 	dir      string
 	readOnly bool
@@ -61,9 +63,16 @@ const (
 
 // Open takes hold of the archive in dir, which it makes if it is missing, and
 // removes what a crash left half written. Errors are of kind unavailable.
-func Open(dir string) (*Archive, error) {
-	a := newArchive(dir)
-	temp := filepath.Join(dir, tempDir)
+func Open(dir string) (*Archive, error) { return openWith(dir, filepath.Join(dir, tempDir)) }
+
+// OpenShared opens an archive to which other processes write too, each under an id
+// of its own that may stand in a file name.
+func OpenShared(dir, id string) (*Archive, error) {
+	return openWith(dir, filepath.Join(dir, tempDir, id))
+}
+
+func openWith(dir, temp string) (*Archive, error) {
+	a := newArchive(dir, temp)
 	if err := os.MkdirAll(temp, 0o750); err != nil {
 		return nil, diskFault(dir, "make the archive", err)
 	}
@@ -72,7 +81,7 @@ func Open(dir string) (*Archive, error) {
 		return nil, diskFault(temp, "read the folder", err)
 	}
 	for _, e := range left {
-		if err := os.Remove(filepath.Join(temp, e.Name())); err != nil {
+		if err := os.RemoveAll(filepath.Join(temp, e.Name())); err != nil {
 			return nil, diskFault(temp, "remove what was half written", err)
 		}
 	}
@@ -95,14 +104,14 @@ func OpenReadOnly(dir string) (*Archive, error) {
 	} else if err != nil {
 		return nil, diskFault(dir, "open the archive", err)
 	}
-	a := newArchive(dir)
+	a := newArchive(dir, "")
 	a.readOnly = true
 	return a, nil
 }
 
-func newArchive(dir string) *Archive {
+func newArchive(dir, temp string) *Archive {
 	a := &Archive{dir: dir}
-	a.create = func() (file, error) { return os.CreateTemp(filepath.Join(dir, tempDir), "put-*") }
+	a.create = func() (file, error) { return os.CreateTemp(temp, "put-*") }
 	a.buffers.New = func() any { b := make([]byte, bufferSize); return &b }
 	return a
 }

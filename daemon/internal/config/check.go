@@ -178,6 +178,9 @@ func (r *reader) checkFolders(c *Config) {
 		if within(s.Folder, c.Data) || within(c.Data, s.Folder) {
 			r.fault(path+".folder", "a folder outside the data folder", quote(s.Folder))
 		}
+		if c.Archive != "" && (within(s.Folder, c.Archive) || within(c.Archive, s.Folder)) {
+			r.fault(path+".folder", "a folder outside the archive", quote(s.Folder))
+		}
 		if s.MoveTo != "" && (s.MoveTo == s.Folder || s.Below && within(s.Folder, s.MoveTo)) {
 			r.fault(path+".move-to", "a folder the source does not read", quote(s.MoveTo))
 		}

@@ -17,6 +17,7 @@ type Config struct {
 	Path       string // the file, as it was named to [Load]
 	Version    int
 	Data       string // data folder
+	Archive    string // folder of the originals; "" for the one in the data folder
 	Log        Log
 	Hub        Hub
 	Farms      []Farm
@@ -33,9 +34,11 @@ type Config struct {
 // A Log says where the log lives. Without a URL it is embedded and lies in the
 // data folder.
 type Log struct {
-	Server          // URL "" for the embedded log
-	Stream   string // name of the external stream; "" with the embedded log
-	Replicas int    // servers of a cluster that keep it, at least; 0 is one
+	Server                 // URL "" for the embedded log
+	Stream   string        // name of the external stream; "" with the embedded log
+	Replicas int           // servers of a cluster that keep it, at least; 0 is one
+	Daemon   string        // what other daemons on the log call this one; "" for the name of its machine
+	Lease    time.Duration // how long a source or feed stays with a daemon that is not heard of; 0 with the embedded log
 }
 
 // A Server is a NATS server and how to log in to it. At most one of Creds, NKey,

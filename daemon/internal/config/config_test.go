@@ -33,7 +33,7 @@ func TestParse_ReadsTheServersOfACluster(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := (Log{Server: Server{URL: "nats://a,nats://b,nats://c"}, Stream: "A", Replicas: 3}); c.Log != want {
+		if want := (Log{Server: Server{URL: "nats://a,nats://b,nats://c"}, Stream: "A", Replicas: 3, Lease: 10 * time.Second}); c.Log != want {
 			t.Errorf("got %+v, want %+v", c.Log, want)
 		}
 	}
@@ -57,7 +57,7 @@ func TestLoad_OpensTheConfigOfVersion1(t *testing.T) {
 				URL: "nats://log.example:4222", Creds: in("keys/log.creds"),
 				CA: in("keys/ca.pem"), Cert: in("keys/client.pem"), Key: in("keys/client.key"),
 			},
-			Stream: "dewclaw-log",
+			Stream: "dewclaw-log", Lease: 10 * time.Second,
 		},
 		Farms: []Farm{{"larkfield", "Larkfield", "Europe/Berlin"}, {"stony-run", "Stony Run", "America/Chicago"}},
 		Sources: []Source{

@@ -89,8 +89,9 @@
 // Ids are lower-case letters, digits and hyphens, begin with a letter, have at
 // most 63 characters and never change. Paths are relative to the file. Durations
 // are Go's with d for a day of 24 hours (90s, 36h, 7d). Secrets stand as {file: …} or {env: …}, never
-// in the file itself. The variables DEWCLAW_DATA, DEWCLAW_LOG_URL and
-// DEWCLAW_LOG_STREAM of the environment replace data, log.url and log.stream.
+// in the file itself. The variables DEWCLAW_DATA, DEWCLAW_LOG_URL,
+// DEWCLAW_LOG_STREAM and DEWCLAW_DAEMON of the environment replace data, log.url,
+// log.stream and log.daemon.
 //
 // A condition of where holds for an event of its kind whose field has one of the
 // values; a lesion code holds for its kinds too (WL for WLF). Events of other

@@ -72,6 +72,9 @@ func parse(name, dir string, src []byte, getenv func(string) string) (*Config, e
 	if top := r.parse(src); top.node != nil {
 		object(r, top, topMembers, c)
 		r.environment(c, getenv)
+		if c.Log.URL != "" && c.Log.Lease == 0 {
+			c.Log.Lease = defaultLease
+		}
 		r.check(c)
 		if len(r.faults) == 0 {
 			r.checkShape(top)
@@ -97,6 +100,9 @@ func (r *reader) environment(c *Config, getenv func(string) string) {
 	}
 	if s := getenv("DEWCLAW_LOG_STREAM"); s != "" {
 		c.Log.Stream = e.streamName(value{node: textNode(s), path: "DEWCLAW_LOG_STREAM"})
+	}
+	if s := getenv("DEWCLAW_DAEMON"); s != "" && c.Log.URL != "" {
+		c.Log.Daemon = e.text(value{node: textNode(s), path: "DEWCLAW_DAEMON"})
 	}
 	for _, f := range e.faults {
 		f.Where = e.name

@@ -36,6 +36,10 @@ const (
 	webhookRows     = 100
 	defaultPage     = 1000
 	maxPage         = 10_000
+
+	maxReplicas  = 5 // of a JetStream stream
+	defaultLease = 10 * time.Second
+	minLease     = time.Second
 )
 
 var topMembers = []member[Config]{
@@ -43,6 +47,7 @@ var topMembers = []member[Config]{
 	{"data", false, func(r *reader, v value, c *Config) { c.Data = r.path(v) }},
 	{"log", false, func(r *reader, v value, c *Config) { object(r, v, logMembers, &c.Log) }},
 	{"hub", false, func(r *reader, v value, c *Config) { c.Hub = r.hub(v) }},
+	{"archive", false, func(r *reader, v value, c *Config) { c.Archive = r.path(v) }},
 	{"farms", false, func(r *reader, v value, c *Config) { c.Farms = entries(r, v, r.farm) }},
 	{"sources", false, func(r *reader, v value, c *Config) { c.Sources = entries(r, v, r.source) }},
 	{"recipients", false, func(r *reader, v value, c *Config) { c.Recipients = entries(r, v, r.recipient) }},
@@ -77,7 +82,9 @@ func (r *reader) version(v value) int {
 
 var logMembers = append(under(serverMembers, func(l *Log) *Server { return &l.Server }),
 	member[Log]{"stream", false, func(r *reader, v value, l *Log) { l.Stream = r.streamName(v) }},
-	member[Log]{"replicas", false, func(r *reader, v value, l *Log) { l.Replicas = r.whole(v, 1, 5) }})
+	member[Log]{"replicas", false, func(r *reader, v value, l *Log) { l.Replicas = r.whole(v, 1, maxReplicas) }},
+	member[Log]{"daemon", false, func(r *reader, v value, l *Log) { l.Daemon = r.text(v) }},
+	member[Log]{"lease", false, func(r *reader, v value, l *Log) { l.Lease = r.duration(v, minLease) }})
 
 // under makes the table of a T that holds a U.
 func under[T, U any](m []member[U], at func(*T) *U) []member[T] {

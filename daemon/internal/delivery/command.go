@@ -16,6 +16,9 @@ func (d *Desk) change(ctx context.Context, id string, do func(context.Context, *
 	if err != nil {
 		return err
 	}
+	if err := f.mine(ctx); err != nil {
+		return err
+	}
 	if err := f.take(ctx, true); err != nil {
 		return err
 	}
@@ -24,6 +27,7 @@ func (d *Desk) change(ctx context.Context, id string, do func(context.Context, *
 		return err
 	}
 	if err := do(ctx, f); err != nil {
+		f.overtaken(err)
 		return err
 	}
 	f.show()

@@ -50,6 +50,14 @@ type Options struct {
 	Encoders map[string]adapters.NewEncoder // by format: csv, json, ndjson
 	Writers  map[config.Format]WriterMaker  // by format; for formats that are of another standard
 
+	// Hold waits until this daemon is the one that runs a feed, and returns a context
+	// that ends when it no longer is, and what gives the feed back. nil: it is the
+	// only one. The bucket must then write over nothing it has not read.
+	Hold func(ctx context.Context, feed string) (held context.Context, release func(), err error)
+	// Elsewhere returns the name of the daemon that runs a feed if it is another
+	// one, else "". nil: there is no other.
+	Elsewhere func(ctx context.Context, feed string) (string, error)
+
 	Now         func() time.Time                       // nil means time.Now
 	After       func(d time.Duration) <-chan time.Time // nil means time.After
 	Jitter      func() float64                         // 0 to 1; nil means no jitter
@@ -124,7 +132,7 @@ func (d *Desk) Run(ctx context.Context) error {
 	bell, stop := context.WithCancel(ctx)
 	var rings sync.WaitGroup
 	rings.Go(func() { d.ring(bell) })
-	err := d.each(func(f *feed) error { return f.run(ctx, false) })
+	err := d.each(func(f *feed) error { return f.runHeld(ctx, false) })
 	stop()
 	rings.Wait()
 	return err
@@ -139,7 +147,7 @@ func (d *Desk) Once(ctx context.Context) error {
 		return err
 	}
 	defer d.end()
-	return d.each(func(f *feed) error { return f.run(ctx, true) })
+	return d.each(func(f *feed) error { return f.runHeld(ctx, true) })
 }
 
 func (d *Desk) begin() error {

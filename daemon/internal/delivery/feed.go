@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"dewclaw/adapters"
@@ -63,7 +64,8 @@ type feed struct {
 	shown     State
 	stood     standing
 
-	replies replies // has a lock of its own
+	ours    atomic.Bool // it is this daemon's to run, and it does
+	replies replies     // has a lock of its own
 }
 
 func newFeed(d *Desk, cfg *config.Feed) (*feed, error) {
@@ -198,6 +200,9 @@ func (f *feed) round(ctx context.Context, once bool) pass {
 		return pass{}
 	}
 	defer f.give()
+	if f.d.o.Hold != nil && !f.ours.Load() { // another daemon runs it
+		return pass{idle: true}
+	}
 	step, cancel := context.WithCancel(ctx)
 	defer cancel()
 	f.mu.Lock()
@@ -213,6 +218,9 @@ func (f *feed) round(ctx context.Context, once bool) pass {
 			f.log.Info("feed delivers again")
 			f.failure, f.attempt = nil, 0
 		}
+	case f.overtaken(err):
+		f.log.Warn("another daemon has gone on with the feed; it is read again where it stands", "error", err)
+		p = f.backOff(err, once)
 	case step.Err() != nil: // a command wants its turn
 	case errors.Is(err, events.ErrCorrupt):
 		f.failure = err

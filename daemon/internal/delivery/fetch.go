@@ -76,6 +76,9 @@ func (f *feed) fetch(ctx context.Context, from events.Place, most int) (adapters
 
 // mayFetch brings rule and grants up to date and returns what to judge by.
 func (f *feed) mayFetch(ctx context.Context, from events.Place) (view, []absence, error) {
+	if err := f.mine(ctx); err != nil {
+		return view{}, nil, err
+	}
 	if err := f.take(ctx, false); err != nil {
 		return view{}, nil, err
 	}

@@ -249,6 +249,9 @@ func (f *feed) replyKey(p events.Position) string {
 
 // noteReplies stores answers, entry by entry.
 func (f *feed) noteReplies(ctx context.Context, found map[events.Position]map[letter]answer) error {
+	if err := f.mine(ctx); err != nil {
+		return err
+	}
 	f.replies.mu.Lock()
 	defer f.replies.mu.Unlock()
 	if err := f.loadReplies(ctx); err != nil {

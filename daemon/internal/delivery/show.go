@@ -18,8 +18,9 @@ const (
 type State struct {
 	Feed       string          `json:"feed"`
 	Recipient  string          `json:"recipient"`
-	To         string          `json:"to"`    // folder or URL
-	State      string          `json:"state"` // running, waiting, paused, no grant, refused or stopped
+	To         string          `json:"to"`               // folder or URL
+	State      string          `json:"state"`            // running, waiting, paused, no grant, refused or stopped; of daemons on one log also elsewhere, or not held
+	Holder     string          `json:"holder,omitempty"` // the other daemon that runs it
 	Why        string          `json:"why,omitempty"`
 	Since      string          `json:"since,omitempty"` // of a pause, RFC 3339
 	Generation int             `json:"generation"`
@@ -112,6 +113,7 @@ func (f *feed) look(ctx context.Context) (State, error) {
 		s := f.shown
 		f.mu.Unlock()
 		if s.Feed != "" {
+			f.tellElsewhere(ctx, &s)
 			return s, f.lag(ctx, &s)
 		}
 		if ctx.Err() != nil {
@@ -145,7 +147,7 @@ func (f *feed) lag(ctx context.Context, s *State) error {
 // show puts down where the feed stands for those who look. It runs in the
 // feed's turn.
 func (f *feed) show() {
-	if !f.loaded {
+	if f.attic == nil {
 		return
 	}
 	st := &f.state

@@ -186,6 +186,13 @@ func (s *store) save(ctx context.Context, key string, v any) error {
 	return nil
 }
 
+// forget lets a bucket that remembers what it has read forget it.
+func (s *store) forget() {
+	if g, ok := s.b.(interface{ Forget(prefix string) }); ok {
+		g.Forget(s.feed + ".")
+	}
+}
+
 // remove deletes a key; one that is not there is fine.
 func (s *store) remove(ctx context.Context, key string) error {
 	if err := s.b.Delete(ctx, key); err != nil && !errors.Is(err, events.ErrNotFound) {

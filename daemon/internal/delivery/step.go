@@ -44,8 +44,12 @@ func (f *feed) step(run, step context.Context, once bool) (pass, error) {
 
 // load reads the stored state when the feed runs for the first time.
 func (f *feed) load(ctx context.Context) error {
-	if f.loaded {
+	looks := f.d.o.Hold != nil && !f.ours.Load() // another daemon may be at it: nothing is written, and nothing kept
+	if f.loaded && !looks {
 		return nil
+	}
+	if looks {
+		f.forgetStored()
 	}
 	var s state
 	found, err := f.store.load(ctx, f.store.key("state"), &s)
@@ -69,19 +73,22 @@ func (f *feed) load(ctx context.Context) error {
 		if f.cfg.FromNow {
 			last, _ := f.d.o.Log.Last()
 			f.state.Cursor.Position = last + 1
+			if looks {
+				return nil
+			}
 			if err := f.save(ctx); err != nil { // "now" must stay the same
 				return err
 			}
 		}
 	}
-	if f.state.Plan == nil {
+	if f.state.Plan == nil && !looks {
 		// what an unfinished step let stay behind is decided again
 		if err := f.forget(ctx, f.state.Cursor); err != nil {
 			return err
 		}
 	}
 	f.again = f.state.Plan != nil
-	f.loaded = true
+	f.loaded = !looks
 	return nil
 }
 

@@ -36,7 +36,7 @@ func OwnFacts(source string) error {
 // barn: it stands in the entries themselves. The error is of kind invalid if the
 // hub has entries of another log of the barn.
 func (in *Intake) After(ctx context.Context, barn, log string) (events.Position, string, error) {
-	if err := in.catchUp(ctx); err != nil {
+	if err := in.catchUp(ctx, in.turn(barnKey(barn))); err != nil {
 		return 0, "", err
 	}
 	logs, err := in.Index.Barn(barn)
@@ -90,7 +90,7 @@ func (in *Intake) Repeat(ctx context.Context, b *Barn, e *events.Entry, hash str
 			return 0, err
 		}
 	}
-	return in.commit(ctx, &own, nil)
+	return in.commit(ctx, &own, nil, in.turn(barnKey(b.ID)))
 }
 
 // hasBefore returns where the hub has the revision before an event.

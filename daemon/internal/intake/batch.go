@@ -38,7 +38,7 @@ func (in *Intake) TakeBatch(ctx context.Context, src *Source, ds []*adapters.Del
 	defer t.release()
 	receipt := Receipt{Source: src.ID}
 	b := &batch{in: in, src: src, t: t, receipt: &receipt, b: newBuilder(false, in.Sizes.Records)}
-	err := errors.Join(in.catchUp(ctx), in.keepMapping(ctx, src))
+	err := errors.Join(in.catchUp(ctx, t), in.keepMapping(ctx, src))
 	for len(ds) > 0 && err == nil {
 		if err = b.take(ctx, ds[0]); err == nil {
 			ds = ds[1:]
@@ -345,7 +345,7 @@ func (b *batch) commit(ctx context.Context) error {
 	if !b.src.Mapping.FarmByRow() {
 		e.Defaults.Farm = b.src.Farm
 	}
-	p, err := b.in.commit(ctx, e, &b.b.x)
+	p, err := b.in.commit(ctx, e, &b.b.x, b.t)
 	if err != nil {
 		return err
 	}

@@ -47,9 +47,10 @@ func (in *Intake) decide(ctx context.Context, s Settlement, f func(ctx context.C
 	if err := OwnFacts(s.Source); err != nil {
 		return Settled{}, err
 	}
-	defer in.turn(s.Source).urgent()()
+	t := in.turn(s.Source)
+	defer t.urgent()()
 	in.Beat(BeatDecide)
-	if err := in.catchUp(ctx); err != nil {
+	if err := in.catchUp(ctx, t); err != nil {
 		return Settled{}, err
 	}
 	d := &desk{decision: &s.Decision}
@@ -64,7 +65,7 @@ func (in *Intake) decide(ctx context.Context, s Settlement, f func(ctx context.C
 		return Settled{}, err
 	}
 	d.entry.Events = append([][]byte{first}, d.behind...)
-	at, err := in.commit(ctx, &d.entry, nil)
+	at, err := in.commit(ctx, &d.entry, nil, t)
 	if err == nil {
 		in.Beat(BeatAcknowledge)
 	}

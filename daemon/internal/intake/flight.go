@@ -76,7 +76,7 @@ func (f *flight) closeEntry(ctx context.Context, end bool) error {
 }
 
 func (f *flight) send(ctx context.Context, e *events.Entry, x *index.Extra) error {
-	_, err := f.in.commit(ctx, e, x)
+	_, err := f.in.commit(ctx, e, x, f.t)
 	return err
 }
 

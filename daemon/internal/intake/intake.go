@@ -3,7 +3,6 @@ package intake
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"io"
 	"iter"
 	"log/slog"
@@ -81,7 +80,8 @@ type Intake struct {
 	Deps
 	mu      sync.Mutex
 	sources map[string]*turn
-	commits sync.Mutex // append and index belong together
+	commits sync.Mutex                 // append and index belong together
+	strange map[string]events.Position // newest entry of a source that came from the log and not from here; with commits
 	past    *history
 	mapped  sync.Map // hash of a mapping → true: it is in the archive
 }
@@ -99,7 +99,7 @@ func New(d Deps) *Intake {
 	if d.Workers <= 0 {
 		d.Workers = runtime.GOMAXPROCS(0)
 	}
-	return &Intake{Deps: d, sources: map[string]*turn{}, past: newHistory(d.Log)}
+	return &Intake{Deps: d, sources: map[string]*turn{}, strange: map[string]events.Position{}, past: newHistory(d.Log)}
 }
 
 // A Source is a configured source with its mapping.
@@ -143,6 +143,7 @@ type turn struct {
 	wanted atomic.Int32  // decisions that wait
 
 	// Of whoever has the turn.
+	next  events.Position // the first entry that may be in the log unknown to it
 	watch rules.Watch
 	told  map[string]bool // advisories of the source, by code
 }
@@ -168,32 +169,4 @@ func (t *turn) urgent() (release func()) {
 	t.take()
 	t.wanted.Add(-1)
 	return t.release
-}
-
-// Commit appends an entry, brings the index up to it and tells Committed: the
-// beats append and known. It is for entries that follow from no source's turn;
-// the caller vouches that no two of them concern the same entity at once.
-// Errors are those of the log and the index. An error of the index after the
-// append leaves an entry that stands.
-func (in *Intake) Commit(ctx context.Context, e *events.Entry) (events.Position, error) {
-	return in.commit(ctx, e, nil)
-}
-
-func (in *Intake) commit(ctx context.Context, e *events.Entry, x *index.Extra) (events.Position, error) {
-	in.commits.Lock()
-	defer in.commits.Unlock()
-	in.Beat(BeatAppend)
-	at, err := in.Log.Append(ctx, e)
-	if err != nil {
-		return 0, fmt.Errorf("append to the log: %w", err)
-	}
-	in.Beat(BeatIndex)
-	// The entry stands: what follows must not be cut short by the caller.
-	if err := in.Index.Apply(context.WithoutCancel(ctx), e, x); err != nil {
-		return at, err
-	}
-	if in.Committed != nil {
-		in.Committed(e)
-	}
-	return at, nil
 }

@@ -122,7 +122,7 @@ func (in *Intake) released(ctx context.Context, src *Source, t *turn) ([]Receipt
 // readReleased reads an original whose release stands in the log; the turn is taken.
 func (in *Intake) readReleased(ctx context.Context, src *Source, k *Kept, t *turn) (Receipt, error) {
 	receipt := Receipt{Source: src.ID, Name: k.Entry.Name, Archive: k.Entry.Archive}
-	if err := errors.Join(in.catchUp(ctx), in.keepMapping(ctx, src)); err != nil {
+	if err := errors.Join(in.catchUp(ctx, t), in.keepMapping(ctx, src)); err != nil {
 		return receipt, err
 	}
 	o, received, err := in.keptOriginal(src, k)

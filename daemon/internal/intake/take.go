@@ -60,7 +60,7 @@ func (in *Intake) acknowledge(ctx context.Context, d *adapters.Delivery, v adapt
 
 func (in *Intake) take(ctx context.Context, src *Source, d *adapters.Delivery, o Options, t *turn) (Receipt, error) {
 	receipt := Receipt{Source: src.ID, Name: d.Name}
-	if err := in.catchUp(ctx); err != nil {
+	if err := in.catchUp(ctx, t); err != nil {
 		return receipt, err
 	}
 	if d.Stream != "" {
@@ -100,7 +100,7 @@ func (in *Intake) take(ctx context.Context, src *Source, d *adapters.Delivery, o
 		receipt.Known, receipt.Counts = true, again(before.Counts)
 		tell(d, knownAccount(hash, before, nil, true))
 	case known && !o.Again && d.Stream == "": // a message that is sent again states it again
-		err = in.repeat(ctx, src, d, before, &receipt)
+		err = in.repeat(ctx, src, d, before, t, &receipt)
 	default:
 		err = in.anew(ctx, src, d, o, t, &receipt)
 	}
@@ -108,17 +108,6 @@ func (in *Intake) take(ctx context.Context, src *Source, d *adapters.Delivery, o
 		err = in.Index.SetFile(src.ID, d.Name, d.Size, d.Modified.UnixNano(), hash)
 	}
 	return receipt, err
-}
-
-// catchUp brings the index up to the log: an entry may stand that it has not
-// taken in, after an error between the two.
-func (in *Intake) catchUp(ctx context.Context) error {
-	if last, _ := in.Log.Last(); in.Index.Applied() >= last {
-		return nil
-	}
-	in.commits.Lock()
-	defer in.commits.Unlock()
-	return in.Index.Follow(ctx)
 }
 
 // keep puts the bytes of a delivery into the archive.
@@ -271,7 +260,7 @@ func (r *Receipt) suspect(t *turn, s *rules.Settings) {
 
 // repeat tells of bytes that were read before. The log hears of it once for each
 // name they come under.
-func (in *Intake) repeat(ctx context.Context, src *Source, d *adapters.Delivery, before index.Original, receipt *Receipt) error {
+func (in *Intake) repeat(ctx context.Context, src *Source, d *adapters.Delivery, before index.Original, t *turn, receipt *Receipt) error {
 	receipt.Known = true
 	receipt.Counts = again(before.Counts)
 	receipt.Notices = []string{fmt.Sprintf("these bytes were read before, as %s, and change nothing", before.Name)}
@@ -285,7 +274,7 @@ func (in *Intake) repeat(ctx context.Context, src *Source, d *adapters.Delivery,
 		Cause: events.CauseChunk, Source: src.ID, Mapping: before.Mapping, Archive: before.Archive, Name: d.Name,
 		Received: before.Received, From: &at, To: &to, Counts: receipt.Counts, Notices: receipt.Notices,
 	}
-	p, err := in.commit(ctx, e, nil)
+	p, err := in.commit(ctx, e, nil, t)
 	receipt.First, receipt.Last, receipt.Entries = p, p, 1
 	return err
 }
@@ -297,6 +286,9 @@ func (in *Intake) Finish(ctx context.Context, src *Source) ([]Receipt, error) {
 	t := in.turn(src.ID)
 	t.take()
 	defer t.release()
+	if err := in.catchUp(ctx, t); err != nil {
+		return nil, err
+	}
 	list, err := in.Index.Unfinished(src.ID)
 	if err != nil {
 		return nil, err

@@ -18,6 +18,7 @@
 //	dewclaw_feed_parked_events{feed}         events that were refused, and what follows of their animals
 //	dewclaw_feed_waiting_events{feed}        events that wait until a roster knows their animal
 //	dewclaw_feed_delivering{feed}            1 if it does, 0 if it is paused, waits for its recipient or has stopped
+//	dewclaw_lease_held{what, id}             1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none
 //	dewclaw_ready                            1 if everything does its work
 //	dewclaw_requests_total{route, code}      requests that were answered
 //	dewclaw_request_seconds{route}           how long that took; of streams, until they ended
@@ -50,6 +51,12 @@ type Feed struct {
 	Delivering bool
 }
 
+// A Lease says whether a source or feed is this daemon's.
+type Lease struct {
+	What, ID string
+	Held     bool
+}
+
 // A State is how the daemon stands.
 type State struct {
 	Position events.Position // of the log
@@ -57,6 +64,7 @@ type State struct {
 	HeldAge  time.Duration // of the oldest held record; 0 if there is none
 	Bodies   map[string]int
 	Feeds    []Feed
+	Leases   []Lease // nil unless several daemons may share the log
 	Ready    bool
 }
 
