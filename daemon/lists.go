@@ -27,6 +27,24 @@ const listEvery = 30 * time.Second
 // dailyLists makes the lists of the config, each once a day at its time, until ctx
 // ends. A list that could not be made is tried again.
 func (d *daemon) dailyLists(ctx context.Context) error {
+	for len(d.e.project.config.Lists) > 0 && ctx.Err() == nil {
+		held, release, err := d.e.leases.hold(ctx, listsLease)
+		if err == nil {
+			err = d.listsOfDays(held)
+			release()
+		}
+		if err != nil && ctx.Err() == nil {
+			return err
+		}
+	}
+	<-ctx.Done()
+	return nil
+}
+
+// listsLease is the lease of the one of several daemons that makes the lists.
+const listsLease = "lists"
+
+func (d *daemon) listsOfDays(ctx context.Context) error {
 	for {
 		err := d.e.makeLists(ctx, func(madeList) {})
 		if errors.Is(err, events.ErrCorrupt) {
