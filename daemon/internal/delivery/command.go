@@ -27,7 +27,7 @@ func (d *Desk) change(ctx context.Context, id string, do func(context.Context, *
 		return err
 	}
 	if err := do(ctx, f); err != nil {
-		f.overtaken(err)
+		f.changedElsewhere(err)
 		return err
 	}
 	f.show()

@@ -218,7 +218,7 @@ func (f *feed) round(ctx context.Context, once bool) pass {
 			f.log.Info("feed delivers again")
 			f.failure, f.attempt = nil, 0
 		}
-	case f.overtaken(err):
+	case f.changedElsewhere(err):
 		f.log.Warn("another daemon has gone on with the feed; it is read again where it stands", "error", err)
 		p = f.backOff(err, once)
 	case step.Err() != nil: // a command wants its turn

@@ -55,9 +55,9 @@ func (f *feed) forgetStored() {
 	f.store.forget()
 }
 
-// overtaken reports whether an error says that another daemon has written what this
+// changedElsewhere reports whether an error says that another daemon has written what this
 // one was about to; then what is stored is read again before anything else is done.
-func (f *feed) overtaken(err error) bool {
+func (f *feed) changedElsewhere(err error) bool {
 	if !errors.Is(err, streamlog.ErrChanged) {
 		return false
 	}
