@@ -313,7 +313,9 @@ func (e *engine) committed(entry *events.Entry) {
 		return
 	}
 	for i := range entry.Held {
-		e.refused(heldNow{entry.SourceKey(), entry.Name, &entry.Held[i]})
+		h := entry.Held[i]
+		h.ID = entry.HeldKey(h.ID)
+		e.refused(heldNow{entry.SourceKey(), entry.Name, &h})
 	}
 }
 

@@ -146,7 +146,11 @@ func printHeld(a *app, h *quarantine.Item) {
 		}
 		facts(a.stdout, "  ", "by", d.Who, "why", d.Why, "set", strings.Join(set, "; "))
 	}
-	if h.State == index.StillHeld.String() {
+	switch barn := events.OfBarn(h.ID); {
+	case h.State != index.StillHeld.String():
+	case barn != "":
+		a.printf("\nwhat becomes of it is decided at barn %s: dewclaw held show %s\n", safe(barn), safe(strings.TrimPrefix(h.ID, events.BarnKey(barn))))
+	default:
 		a.printf("\nput a value right: %s\nread it in:        %s\nleave it out:      %s\n",
 			a.hint("held fix "+h.ID+" --set COLUMN=VALUE --who WHO --why WHY"),
 			a.hint("held release "+h.ID+" --who WHO --why WHY"), a.hint("held drop "+h.ID+" --who WHO --why WHY"))

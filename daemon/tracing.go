@@ -14,7 +14,7 @@ import (
 
 // trace is the operation "trace".
 func (e *engine) trace(ctx context.Context, q traceQuery, emit func(any) error) error {
-	if strings.HasPrefix(q.ID, "h-") && !strings.Contains(q.ID, ":") {
+	if id := strings.TrimPrefix(q.ID, events.BarnKey(events.OfBarn(q.ID))); strings.HasPrefix(id, "h-") && !strings.Contains(id, ":") {
 		return e.traceHeld(ctx, q.ID, emit)
 	}
 	if strings.HasPrefix(q.ID, measures.IDPrefix) {

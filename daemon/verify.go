@@ -70,6 +70,9 @@ func printReport(a *app, r *intake.Report) {
 	a.printf("%v\n", r.Counts)
 	if len(r.Differences) == 0 {
 		a.printf("The books balance: every original was read again from the archive and gave what the log says.\n")
+		if r.Repeated > 0 {
+			a.printf("%s repeat what barns have, byte for byte by their hashes; their originals are kept there.\n", plural(r.Repeated, "entry", "entries"))
+		}
 		return
 	}
 	for _, d := range r.Differences {

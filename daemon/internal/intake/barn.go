@@ -207,6 +207,7 @@ func (v *verifier) repeats(e *events.Entry) error {
 		v.differ(e, 0, "entry of barn "+e.Barn.ID, "bytes of the hash "+e.Barn.Hash, got)
 	}
 	c.last, c.at[e.At] = mark{e.Barn.At, e.Barn.Hash}, e.Barn.At
+	v.report.Repeated++
 	v.report.Counts = v.report.Counts.Add(e.Counts)
 	return nil
 }

@@ -28,11 +28,13 @@ type VerifyDeps struct {
 	Progress func(done, total int) // entries; may be nil
 }
 
-// A Report is what verifying found. Counts are worked out from the archive.
+// A Report is what verifying found. Counts are worked out from the archive; those
+// of barns are what they wrote, as the hashes of their entries prove.
 type Report struct {
 	Entries     int           `json:"entries"`
 	Events      int           `json:"events"`
 	Originals   int           `json:"originals"`
+	Repeated    int           `json:"repeated,omitempty"` // entries of barns, at a hub
 	Counts      events.Counts `json:"counts"`
 	Differences []Difference  `json:"differences,omitempty"` // the first 100
 	More        int           `json:"more,omitempty"`        // differences beyond those

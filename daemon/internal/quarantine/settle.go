@@ -76,6 +76,9 @@ func (q *Quarantine) source(k *intake.Kept) (*intake.Source, error) {
 // reason.
 func (q *Quarantine) Release(ctx context.Context, id, who, why string) (Result, error) {
 	k, h, err := q.d.Intake.Kept(ctx, id)
+	if err == nil {
+		err = intake.OwnFacts(h.Source)
+	}
 	if err == nil && h.State == index.Released && k.OfOriginal() {
 		if r, done, err := q.finish(ctx, k, &h); done || err != nil {
 			return r, err

@@ -1,0 +1,424 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"maps"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"dewclaw/daemon/internal/intake"
+	"dewclaw/events"
+	"dewclaw/events/streamlog"
+)
+
+// A barnyard is the log of one barn, without the daemon around it: an embedded
+// server of its own, a leaf link of its own.
+type barnyard struct {
+	id, farm, seed, public string
+	log                    *streamlog.Log
+	events                 int
+	now                    func() time.Time
+}
+
+func newBarnyards(t testing.TB, n int) []*barnyard {
+	t.Helper()
+	dir := t.TempDir()
+	var all []*barnyard
+	for i := range n {
+		b := &barnyard{id: fmt.Sprintf("barn-%03d", i), farm: fmt.Sprintf("farm-%03d", i), now: time.Now}
+		seed, public, err := streamlog.NewBarnKey()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.seed, b.public = filepath.Join(dir, b.id+".nk"), public
+		if err := os.WriteFile(b.seed, seed, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, b)
+	}
+	return all
+}
+
+// open opens the log of the barn, connected to the hub at an address.
+func (b *barnyard) open(t testing.TB, address string) {
+	t.Helper()
+	var err error
+	b.log, err = streamlog.Open(t.Context(), streamlog.Options{
+		Dir: filepath.Join(t.TempDir(), b.id), Now: b.now,
+		Hub: &streamlog.Leaf{URL: "nats-leaf://" + address, Barn: b.id, NKey: b.seed},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = b.log.Close() })
+}
+
+// add appends n events, in entries of ten, as records of a chute would make them.
+func (b *barnyard) add(ctx context.Context, n int) error { return b.addIn(ctx, n, 10) }
+
+func (b *barnyard) addIn(ctx context.Context, n, size int) error {
+	keys := events.NewKeyer(b.farm, "chute")
+	for n > 0 {
+		e := &events.Entry{Cause: events.CauseChunk, Source: "chute", Defaults: events.Defaults{Farm: b.farm}}
+		for len(e.Events) < size && n > 0 {
+			id := keys.OwnKey(fmt.Sprintf("record %d", b.events))
+			data := fmt.Sprintf(`{"animal":[{"scheme":"ear-tag","value":"DE09412%05d"}],"occurred":{"date":"2026-03-02"},"raw":2,"scale":"mob4-uk"}`, b.events)
+			env := events.Envelope{Kind: events.KindLocomotion, Entity: id.Entity(keys.Slot(events.KindLocomotion, 0)), Subject: fmt.Sprintf("ear-tag:DE09412%05d", b.events)}
+			e.Events = append(e.Events, events.AppendRevision(nil, events.AppendOpen(nil, env, []byte(data)), events.Revision{Number: 1, Change: events.Recorded}))
+			b.events++
+			n--
+		}
+		e.Counts = events.Counts{Read: len(e.Events), Accepted: len(e.Events)}
+		if _, err := b.log.Append(ctx, e); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// hubConfig is the config of a hub with barns and a feed of all they send.
+func hubConfig(address string, barns []*barnyard) string {
+	var farms, list, names, grants strings.Builder
+	for i, b := range barns {
+		fmt.Fprintf(&farms, "  %s: {zone: Europe/Berlin}\n", b.farm)
+		fmt.Fprintf(&list, "    %s: {farms: [%s], nkey: %s}\n", b.id, b.farm, b.public)
+		fmt.Fprintf(&grants, "  - {farm: %s, recipient: vet, purpose: care, kinds: [locomotion], fields: identities, from: 2025-01-01}\n", b.farm)
+		if i > 0 {
+			names.WriteString(", ")
+		}
+		names.WriteString(b.farm)
+	}
+	return fmt.Sprintf(`version: 1
+hub:
+  listen: %q
+  barns:
+%sfarms:
+%srecipients: {vet: {name: The vet}}
+feeds:
+  all: {recipient: vet, farms: [%s], kinds: [locomotion], every: 500ms, to: {folder: out}}
+grants:
+%s`, address, list.String(), farms.String(), names.String(), grants.String())
+}
+
+// fedIDs returns how often each event stands in the files of a feed.
+func fedIDs(t testing.TB, folder string) map[string]int {
+	t.Helper()
+	all := map[string]int{}
+	files, err := filepath.Glob(filepath.Join(folder, "*.ndjson"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files {
+		for id, n := range idsIn(t, f) {
+			all[id] += n
+		}
+	}
+	return all
+}
+
+// TestHub_ManyBarnsConverge has 50 barns (500 with -long) with 200 events each,
+// real embedded servers over real leaf links, half of which they had before the
+// hub was there. Everything arrives at the hub, its books balance, and its feed
+// delivers each event once.
+func TestHub_ManyBarnsConverge(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many servers tell the race detector nothing that few do not")
+	}
+	n, each := 50, 200
+	if *long {
+		n = 500
+	}
+	address, _ := freeAddress(t)
+	dir := t.TempDir()
+	barns := newBarnyards(t, n)
+	write(t, filepath.Join(dir, "dewclaw.yaml"), hubConfig(address, barns))
+	if err := os.Mkdir(filepath.Join(dir, "out"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	began := time.Now()
+	for _, b := range barns {
+		b.open(t, address)
+		if err := b.add(t.Context(), each/2); err != nil {
+			t.Fatal(err)
+		}
+	}
+	opened := time.Since(began)
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+	var told lockedBuffer
+	cmd.Stderr = &told
+	began = time.Now()
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
+	var wg sync.WaitGroup
+	failed := make(chan error, n)
+	for _, b := range barns {
+		wg.Go(func() {
+			if err := b.add(t.Context(), each/2); err != nil {
+				failed <- err
+			}
+		})
+	}
+	wg.Wait()
+	select {
+	case err := <-failed:
+		t.Fatal(err)
+	default:
+	}
+	end := time.Now().Add(time.Minute + time.Duration(n)*time.Second)
+	for _, b := range barns {
+		last, _ := b.log.Last()
+		for {
+			has, err := b.log.HubHas(t.Context())
+			if err == nil && has == last {
+				break
+			}
+			if time.Now().After(end) {
+				t.Fatalf("%s: the hub has %d of %d entries (%v)\n%s", b.id, has, last, err, told.String())
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+	}
+	converged := time.Since(began)
+	var got map[string]int
+	for got = fedIDs(t, filepath.Join(dir, "out")); len(got) < n*each; got = fedIDs(t, filepath.Join(dir, "out")) {
+		if time.Now().After(end) {
+			t.Fatalf("the feed has %d of %d events\n%s", len(got), n*each, told.String())
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	var mem runtime.MemStats
+	runtime.ReadMemStats(&mem)
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, told.String())
+	}
+	for id, times := range got {
+		if times != 1 {
+			t.Fatalf("event %s: the feed has it %d times", id, times)
+		}
+	}
+	k := &killer{t: t}
+	if all := k.events(dir); len(all) != n*each || len(got) != n*each {
+		t.Errorf("got %d events in the log and %d in the feed, want %d", len(all), len(got), n*each)
+	}
+	out := k.dewclaw(dir, "verify")
+	t.Logf("%d barns with %d events each: opened and half filled in %s; all at the hub %s after its start; peak of the hub %d MiB; the barns together %d MiB of memory of Go\n%s",
+		n, each, opened.Round(time.Millisecond), converged.Round(time.Millisecond), peakOf(cmd)>>20, mem.Sys>>20, out)
+}
+
+// TestKill_BetweenAppendAndAcknowledgeLeavesABarnsEntryOnceAtTheHub stops the hub
+// exactly there, in lockstep, and kills it: the entries are in its log, the barn was
+// told nothing and hands them over again, and they are known.
+func TestKill_BetweenAppendAndAcknowledgeLeavesABarnsEntryOnceAtTheHub(t *testing.T) {
+	address, _ := freeAddress(t)
+	dir := t.TempDir()
+	barns := newBarnyards(t, 1)
+	b := barns[0]
+	write(t, filepath.Join(dir, "dewclaw.yaml"), hubConfig(address, barns))
+	if err := os.Mkdir(filepath.Join(dir, "out"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	b.open(t, address)
+	if err := b.add(t.Context(), 50); err != nil {
+		t.Fatal(err)
+	}
+	k := &killer{t: t}
+	for round := range 3 {
+		killAt(t, dir, intake.BeatAcknowledge)
+		if len(k.events(dir)) == 0 {
+			t.Fatal("nothing is in the log of the hub, though it was killed behind the append")
+		}
+		has, err := b.log.HubHas(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if last, _ := b.log.Last(); has == last || round == 0 && has != 0 {
+			t.Fatalf("the barn was told of %d entries, wanted none of the newest", has)
+		}
+		if err := b.add(t.Context(), 10); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
+	last, _ := b.log.Last()
+	for end := time.Now().Add(2 * patience); ; time.Sleep(20 * time.Millisecond) {
+		has, err := b.log.HubHas(t.Context())
+		if err == nil && has == last {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("the hub has %d of %d entries (%v)", has, last, err)
+		}
+	}
+	if got := slices.Sorted(maps.Keys(k.events(dir))); len(got) != b.events {
+		t.Errorf("%d events in the log of the hub, wanted %d", len(got), b.events)
+	}
+	k.dewclaw(dir, "verify")
+}
+
+// A wire is a TCP connection between a barn and its hub that can be cut.
+type wire struct {
+	listener net.Listener
+	to       string
+
+	mu   sync.Mutex
+	cut  bool
+	open map[net.Conn]bool
+	work sync.WaitGroup
+}
+
+func startWire(t testing.TB, to string) *wire {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &wire{listener: l, to: to, open: map[net.Conn]bool{}}
+	w.work.Go(func() {
+		for {
+			in, err := l.Accept()
+			if err != nil {
+				return
+			}
+			w.work.Go(func() { w.carry(in) })
+		}
+	})
+	t.Cleanup(func() { _ = l.Close(); w.set(true); w.work.Wait() })
+	return w
+}
+
+func (w *wire) carry(in net.Conn) {
+	defer in.Close()
+	out, err := net.Dial("tcp", w.to)
+	if err != nil {
+		return
+	}
+	defer out.Close()
+	w.mu.Lock()
+	w.open[in], w.open[out] = true, true
+	cut := w.cut
+	w.mu.Unlock()
+	if cut {
+		return
+	}
+	var back sync.WaitGroup
+	back.Go(func() { _, _ = io.Copy(out, in); _, _ = in.Close(), out.Close() })
+	_, _ = io.Copy(in, out)
+	_, _ = in.Close(), out.Close()
+	back.Wait()
+}
+
+// set cuts the wire, with every connection over it, or mends it.
+func (w *wire) set(cut bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.cut = cut
+	for c := range w.open {
+		_ = c.Close()
+	}
+	clear(w.open)
+}
+
+// TestHub_AWeekWithoutNetwork cuts the wire between a barn and its hub, has the
+// barn write 50,000 events over a week by its clock, while the hub reads as many
+// of its own, and mends the wire: everything is at the hub in order, once.
+func TestHub_AWeekWithoutNetwork(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the race detector is given TestHub_ReadsABarnOverAWireThatIsCut")
+	}
+	const each = 50_000
+	address, _ := freeAddress(t)
+	w := startWire(t, address)
+	dir := t.TempDir()
+	barns := newBarnyards(t, 1)
+	b := barns[0]
+	config := strings.Replace(hubConfig(address, barns), "farms:\n  ", "farms:\n  hilltop: {zone: Europe/Berlin}\n  ", 1) +
+		"sources: {scores: {farm: hilltop, folder: in, rest: 10ms, scan: 100ms, mapping: gait.yaml}}\n"
+	write(t, filepath.Join(dir, "dewclaw.yaml"), config)
+	write(t, filepath.Join(dir, "gait.yaml"), gaitNDJSON)
+	for _, f := range []string{"in", "out"} {
+		if err := os.Mkdir(filepath.Join(dir, f), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "run")
+	var told lockedBuffer
+	cmd.Stderr = &told
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
+	now := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	b.now = func() time.Time { return now }
+	b.open(t, w.listener.Addr().String())
+	if err := b.add(t.Context(), 100); err != nil {
+		t.Fatal(err)
+	}
+	end := time.Now().Add(5 * time.Minute)
+	until := func(what string, done func() bool) {
+		t.Helper()
+		for !done() {
+			if time.Now().After(end) {
+				t.Fatalf("not in time: %s\n%s", what, told.String())
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+	}
+	atHub := func() bool {
+		last, _ := b.log.Last()
+		has, err := b.log.HubHas(t.Context())
+		return err == nil && has == last
+	}
+	until("the hub has what there was before", atHub)
+	w.set(true)
+	until("the barn notices that the hub is away", func() bool { return !b.log.HubLinked() })
+	var rows strings.Builder
+	for i := range each {
+		fmt.Fprintf(&rows, `{"id":"g-%d","cow":"276000%09d","at":"2025-03-03T06:41:10","score":2}`+"\n", i, i)
+	}
+	write(t, filepath.Join(dir, "in", "week.ndjson"), rows.String())
+	for range 7 {
+		if err := b.addIn(t.Context(), each/7, 50); err != nil {
+			t.Fatal(err)
+		}
+		now = now.Add(24 * time.Hour)
+	}
+	if atHub() {
+		t.Fatal("the hub has everything though the wire is cut")
+	}
+	w.set(false)
+	began := time.Now()
+	until("the hub has the week", atHub)
+	t.Logf("%d events of the week were at the hub %s after the wire was mended", b.events-100, time.Since(began).Round(time.Millisecond))
+	until("the hub has read its own", func() bool { return strings.Contains(told.String(), "accepted 50000") })
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, told.String())
+	}
+	k := &killer{t: t}
+	got := k.events(dir)
+	if len(got) != each+b.events {
+		t.Errorf("got %d events at the hub, want %d", len(got), each+b.events)
+	}
+	t.Logf("%s", k.dewclaw(dir, "verify"))
+}
