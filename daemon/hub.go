@@ -10,6 +10,7 @@ import (
 
 	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
+	"dewclaw/daemon/internal/metrics"
 	"dewclaw/events"
 	"dewclaw/events/streamlog"
 )
@@ -172,6 +173,7 @@ func (t *takeover) run(ctx context.Context) (err error) {
 		return err
 	}
 	defer t.log.Close()
+	t.e.barns.Store(t.barn.ID, metrics.Barn{ID: t.barn.ID})
 	away := backoff{first: 100 * time.Millisecond, most: 5 * time.Second}
 	full := backoff{first: time.Second, most: time.Minute}
 	for {
@@ -242,11 +244,13 @@ func (t *takeover) entries(ctx context.Context, went func()) error {
 		if err != nil {
 			return err
 		}
+		t.is(true, nil)
 	}
 }
 
-// is tells when a barn comes and goes.
+// is tells when a barn comes and goes, and how far behind the hub is.
 func (t *takeover) is(here bool, why error) {
+	t.e.barns.Store(t.barn.ID, metrics.Barn{ID: t.barn.ID, Connected: here, Behind: t.log.Behind()})
 	if here == t.here {
 		return
 	}

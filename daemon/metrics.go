@@ -47,6 +47,7 @@ func (e *engine) standing() (metrics.State, error) {
 	for id, b := range e.bodies {
 		s.Bodies[id] = b.Waiting()
 	}
+	e.barns.Range(func(_, b any) bool { s.Barns = append(s.Barns, b.(metrics.Barn)); return true })
 	var err error
 	if s.Held, err = e.index.CountHeld(""); err != nil {
 		return s, err

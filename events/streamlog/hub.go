@@ -189,8 +189,9 @@ func (r *BarnLog) Close() error {
 	return nil
 }
 
-// Newest returns the newest position the barn has told of, 0 before it has.
-func (r *BarnLog) Newest() events.Position { return r.newest }
+// Behind returns how many entries the barn has told of that were not handed out
+// yet; what it wrote since it went away is not known.
+func (r *BarnLog) Behind() int { return int(r.newest - min(r.newest, r.last.pos)) }
 
 // Begin finds the log of the barn and makes ready to read behind what after
 // says of a log id: the newest entry that the hub has of it, or 0 and "" for

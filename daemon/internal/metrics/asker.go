@@ -22,13 +22,15 @@ var (
 	parked     = desc("feed_parked_events", "Events that were refused, and what follows of their animals.", "feed")
 	waiting    = desc("feed_waiting_events", "Events that wait until a roster knows their animal.", "feed")
 	delivering = desc("feed_delivering", "1 if the feed delivers, 0 if it is paused, waits for its recipient or has stopped.", "feed")
+	barnHere   = desc("barn_connected", "1 if the barn is connected to this hub.", "barn")
+	barnBehind = desc("barn_behind_entries", "Entries that the barn has told of and this hub does not have.", "barn")
 	leases     = desc("lease_held", "1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none.", "what", "id")
 	ready      = desc("ready", "1 if everything does its work.")
 )
 
 // Describe implements prometheus.Collector.
 func (a *asker) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{position, heldNow, heldAge, bodies, sent, behind, behindAge, parked, waiting, delivering, leases, ready} {
+	for _, d := range []*prometheus.Desc{position, heldNow, heldAge, bodies, sent, behind, behindAge, parked, waiting, delivering, barnHere, barnBehind, leases, ready} {
 		out <- d
 	}
 }
@@ -49,6 +51,10 @@ func (a *asker) Collect(out chan<- prometheus.Metric) {
 	gauge(ready, truth(s.Ready))
 	for source, n := range s.Bodies {
 		gauge(bodies, float64(n), source)
+	}
+	for _, b := range s.Barns {
+		gauge(barnHere, truth(b.Connected), b.ID)
+		gauge(barnBehind, float64(b.Behind), b.ID)
 	}
 	for _, l := range s.Leases {
 		gauge(leases, truth(l.Held), l.What, l.ID)

@@ -18,6 +18,8 @@
 //	dewclaw_feed_parked_events{feed}         events that were refused, and what follows of their animals
 //	dewclaw_feed_waiting_events{feed}        events that wait until a roster knows their animal
 //	dewclaw_feed_delivering{feed}            1 if it does, 0 if it is paused, waits for its recipient or has stopped
+//	dewclaw_barn_connected{barn}             1 if the barn is connected to this hub, 0 if it goes on alone
+//	dewclaw_barn_behind_entries{barn}        entries it has told of that are not in the log of the hub
 //	dewclaw_lease_held{what, id}             1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none
 //	dewclaw_ready                            1 if everything does its work
 //	dewclaw_requests_total{route, code}      requests that were answered
@@ -51,6 +53,13 @@ type Feed struct {
 	Delivering bool
 }
 
+// A Barn is how a barn stands at its hub.
+type Barn struct {
+	ID        string
+	Connected bool
+	Behind    int // entries
+}
+
 // A Lease says whether a source or feed is this daemon's.
 type Lease struct {
 	What, ID string
@@ -64,6 +73,7 @@ type State struct {
 	HeldAge  time.Duration // of the oldest held record; 0 if there is none
 	Bodies   map[string]int
 	Feeds    []Feed
+	Barns    []Barn  // of a hub
 	Leases   []Lease // nil unless several daemons may share the log
 	Ready    bool
 }
