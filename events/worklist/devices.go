@@ -223,7 +223,7 @@ func (a *animal) before(d *herd.Device) (out []string) {
 		out = append(out, "its source no longer tells of it; it counts as on until a person confirms")
 	}
 	for _, b := range d.Before {
-		out = append(out, fmt.Sprintf("its source first said: on %s, due off %s; the later end holds until a person confirms",
+		out = append(out, fmt.Sprintf("its source first said: on %s, due off %s; until a person confirms, look at it at the earlier end, and the later one holds",
 			a.say(orDay(b.OnAt, b.On)), orWords(a.say(orDay(b.Due, b.Planned)), "not told")))
 	}
 	return out
