@@ -2,6 +2,8 @@ package streamlog
 
 import (
 	"context"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
@@ -374,5 +376,47 @@ func TestHub_FindsAGap(t *testing.T) {
 	}
 	if err := begin(1, have[0].Hash); err != nil {
 		t.Errorf("as it is: got %v", err)
+	}
+}
+
+// TestHub_OverTLS has a barn that knows the hub by its certificate, and one that
+// knows another and stays away.
+func TestHub_OverTLS(t *testing.T) {
+	cert, pair := authority(t)
+	foreign, _ := authority(t)
+	der, err := x509.MarshalPKCS8PrivateKey(pair.PrivateKey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := filepath.Join(t.TempDir(), "hub.key")
+	if err := os.WriteFile(key, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	public, seed := barnKey(t)
+	other, otherSeed := barnKey(t)
+	h, err := OpenHub(t.Context(), HubOptions{
+		Listen: "127.0.0.1:0", Cert: cert, Key: key, Barns: []Barn{{"north", public}, {"south", other}}, Logger: testLogger(t),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = h.Close() })
+	w := startWire(t, h.Addr())
+	wrong := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + w.listener.Addr().String(), Barn: "south", NKey: otherSeed, CA: foreign}})
+	l := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + h.Addr(), Barn: "north", NKey: seed, CA: cert}})
+	mustAppend(t, l, entry("chute", 1, 100))
+	b, err := h.Open("north")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	var have []Raw
+	read(t, b, &have, 1)
+	checkChain(t, l, have)
+	for w.met() < 3 { // it tried again, so the time before it did not trust the hub
+		mustAppend(t, wrong, entry("chute", 1, 100))
+	}
+	if wrong.HubLinked() {
+		t.Error("a barn is connected to a hub whose certificate nothing vouches for")
 	}
 }
