@@ -467,6 +467,7 @@ func (k *restKiller) fed(when string) {
 			k.t.Errorf("%s: the feed lacks %s", when, id)
 		}
 		delete(has, id)
+		delete(has, id+".moved") // told of an event that was given to another animal
 	}
 	if len(has) > 0 {
 		k.t.Errorf("%s: the feed has what the log has not: %v", when, slices.Collect(maps.Keys(has)))
