@@ -40,7 +40,6 @@ func (c *demoCommand) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	limitMemory(a.getenv)
 	e, err := a.openPatiently(p, openOptions{work: true, level: slog.LevelWarn})
 	if err != nil {
 		return a.held(p, err)

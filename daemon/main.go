@@ -21,6 +21,7 @@ import (
 )
 
 func main() {
+	limitMemory(os.Getenv)
 	ctx, stop := signals()
 	code := run(ctx, os.Args, os.Getenv, os.Stdin, os.Stdout, os.Stderr)
 	stop()

@@ -37,7 +37,6 @@ func (c *runCommand) Run(a *app) error {
 	signal.Notify(hup, syscall.SIGHUP)
 	defer signal.Stop(hup)
 	a.hangUp = hup
-	limitMemory(a.getenv)
 	level := slog.LevelInfo
 	if c.Verbose {
 		level = slog.LevelDebug
