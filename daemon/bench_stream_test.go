@@ -13,7 +13,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 )
@@ -98,23 +97,9 @@ type streamProject struct {
 }
 
 func newStreamProject(b *testing.B) streamProject {
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: b.TempDir(), NoLog: true, NoSigs: true})
-	if err != nil {
-		b.Fatal(err)
-	}
-	s.Start()
-	b.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(patience) {
-		b.Fatal("NATS server does not answer")
-	}
 	p := streamProject{dir: b.TempDir()}
-	if p.conn, err = nats.Connect(s.ClientURL()); err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(p.conn.Close)
-	if p.js, err = jetstream.New(p.conn); err != nil {
-		b.Fatal(err)
-	}
+	var url string
+	url, p.conn, p.js = startJetStream(b)
 	for name, subject := range map[string]string{"CHUTE": "chute.>", "FED": "fed.>"} {
 		if _, err := p.js.CreateStream(b.Context(), jetstream.StreamConfig{Name: name, Subjects: []string{subject}}); err != nil {
 			b.Fatal(err)
@@ -130,7 +115,7 @@ feeds:
   stream: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {nats: {url: %q, subject: fed}}}
 grants:
   - {farm: hilltop, recipient: vet, purpose: care, kinds: [locomotion], fields: identities, from: 2025-01-01}
-`, s.ClientURL(), s.ClientURL()))
+`, url, url))
 	return p
 }
 

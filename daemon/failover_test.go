@@ -11,8 +11,6 @@ import (
 	"syscall"
 	"testing"
 	"time"
-
-	"github.com/nats-io/nats-server/v2/server"
 )
 
 // A pair is two daemons, each a process with a data folder of its own, on one log,
@@ -28,20 +26,10 @@ type pair struct {
 const pairLease = time.Second
 
 func startPair(t *testing.T) *pair {
-	s, err := server.NewServer(&server.Options{
-		Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), SyncAlways: true, NoLog: true, NoSigs: true,
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.Start()
-	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(patience) {
-		t.Fatal("NATS server does not answer")
-	}
+	url, _, _ := startJetStream(t)
 	p := &pair{t: t, dir: t.TempDir(), procs: map[string]*exec.Cmd{}, out: map[string]*bytes.Buffer{}}
 	config := strings.Replace(killConfig, "version: 1\n", fmt.Sprintf(
-		"version: 1\narchive: archive\nlog: {url: %q, stream: HOOVES, lease: %v}\n", s.ClientURL(), pairLease), 1)
+		"version: 1\narchive: archive\nlog: {url: %q, stream: HOOVES, lease: %v}\n", url, pairLease), 1)
 	config = strings.Replace(config, "rest: 100ms", "rest: 100ms, scan: 200ms, again: 500ms", 1)
 	config = strings.Replace(config, "batch: {rows: 1000}", "batch: {rows: 100}", 1)
 	write(t, filepath.Join(p.dir, "dewclaw.yaml"), config)

@@ -3,9 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
-	"io"
 	"maps"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -19,6 +17,7 @@ import (
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
 	"dewclaw/events/streamlog"
+	"dewclaw/testdata/outside"
 )
 
 // A barnyard is the log of one barn, without the daemon around it: an embedded
@@ -274,69 +273,6 @@ func TestKill_BetweenAppendAndAcknowledgeLeavesABarnsEntryOnceAtTheHub(t *testin
 	k.dewclaw(dir, "verify")
 }
 
-// A wire is a TCP connection between a barn and its hub that can be cut.
-type wire struct {
-	listener net.Listener
-	to       string
-
-	mu   sync.Mutex
-	cut  bool
-	open map[net.Conn]bool
-	work sync.WaitGroup
-}
-
-func startWire(t testing.TB, to string) *wire {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	w := &wire{listener: l, to: to, open: map[net.Conn]bool{}}
-	w.work.Go(func() {
-		for {
-			in, err := l.Accept()
-			if err != nil {
-				return
-			}
-			w.work.Go(func() { w.carry(in) })
-		}
-	})
-	t.Cleanup(func() { _ = l.Close(); w.set(true); w.work.Wait() })
-	return w
-}
-
-func (w *wire) carry(in net.Conn) {
-	defer in.Close()
-	out, err := net.Dial("tcp", w.to)
-	if err != nil {
-		return
-	}
-	defer out.Close()
-	w.mu.Lock()
-	w.open[in], w.open[out] = true, true
-	cut := w.cut
-	w.mu.Unlock()
-	if cut {
-		return
-	}
-	var back sync.WaitGroup
-	back.Go(func() { _, _ = io.Copy(out, in); _, _ = in.Close(), out.Close() })
-	_, _ = io.Copy(in, out)
-	_, _ = in.Close(), out.Close()
-	back.Wait()
-}
-
-// set cuts the wire, with every connection over it, or mends it.
-func (w *wire) set(cut bool) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.cut = cut
-	for c := range w.open {
-		_ = c.Close()
-	}
-	clear(w.open)
-}
-
 // TestHub_AWeekWithoutNetwork cuts the wire between a barn and its hub, has the
 // barn write 50,000 events over a week by its clock, while the hub reads as many
 // of its own, and mends the wire: everything is at the hub in order, once.
@@ -346,7 +282,7 @@ func TestHub_AWeekWithoutNetwork(t *testing.T) {
 	}
 	const each = 50_000
 	address, _ := freeAddress(t)
-	w := startWire(t, address)
+	w := outside.StartWire(t, address)
 	dir := t.TempDir()
 	barns := newBarnyards(t, 1)
 	b := barns[0]
@@ -368,7 +304,7 @@ func TestHub_AWeekWithoutNetwork(t *testing.T) {
 	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
 	now := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 	b.now = func() time.Time { return now }
-	b.open(t, w.listener.Addr().String())
+	b.open(t, w.Addr())
 	if err := b.add(t.Context(), 100); err != nil {
 		t.Fatal(err)
 	}
@@ -388,7 +324,7 @@ func TestHub_AWeekWithoutNetwork(t *testing.T) {
 		return err == nil && has == last
 	}
 	until("the hub has what there was before", atHub)
-	w.set(true)
+	w.Set(true)
 	until("the barn notices that the hub is away", func() bool { return !b.log.HubLinked() })
 	var rows strings.Builder
 	for i := range each {
@@ -404,7 +340,7 @@ func TestHub_AWeekWithoutNetwork(t *testing.T) {
 	if atHub() {
 		t.Fatal("the hub has everything though the wire is cut")
 	}
-	w.set(false)
+	w.Set(false)
 	began := time.Now()
 	until("the hub has the week", atHub)
 	t.Logf("%d events of the week were at the hub %s after the wire was mended", b.events-100, time.Since(began).Round(time.Millisecond))

@@ -9,8 +9,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"dewclaw/daemon/internal/intake"
@@ -31,24 +29,7 @@ events:
 // daemon exactly there, in lockstep, and kills it: the message is in the log, the
 // server was told nothing and hands it over again, and it is known.
 func TestKill_BetweenAppendAndAcknowledgeLeavesAMessageOnceInTheLog(t *testing.T) {
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoLog: true, NoSigs: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.Start()
-	defer func() { s.Shutdown(); s.WaitForShutdown() }()
-	if !s.ReadyForConnections(patience) {
-		t.Fatal("NATS server does not answer")
-	}
-	conn, err := nats.Connect(s.ClientURL())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer conn.Close()
-	js, err := jetstream.New(conn)
-	if err != nil {
-		t.Fatal(err)
-	}
+	url, _, js := startJetStream(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 2*patience)
 	defer cancel()
 	stream, err := js.CreateStream(ctx, jetstream.StreamConfig{Name: "CHUTE", Subjects: []string{"chute.>"}})
@@ -67,7 +48,7 @@ func TestKill_BetweenAppendAndAcknowledgeLeavesAMessageOnceInTheLog(t *testing.T
 farms: {hilltop: {name: Hilltop, zone: Europe/Berlin}}
 sources:
   scores: {farm: hilltop, nats: {url: %q, subject: "chute.>"}, mapping: gait.yaml}
-`, s.ClientURL()))
+`, url))
 	write(t, filepath.Join(dir, "gait.yaml"), gaitMapping)
 	killAt(t, dir, intake.BeatAcknowledge)
 	k := &killer{t: t}

@@ -14,6 +14,7 @@ import (
 	"dewclaw/adapters/folder"
 	"dewclaw/daemon/internal/config"
 	"dewclaw/events"
+	"dewclaw/events/streamlog"
 	"dewclaw/events/worklist"
 )
 
@@ -95,14 +96,8 @@ func (e *engine) makeLists(ctx context.Context, tell func(madeList)) error {
 	return errors.Join(errs...)
 }
 
-// A keeper keeps a value under a key.
-type keeper interface {
-	Get(ctx context.Context, key string) ([]byte, error)
-	Put(ctx context.Context, key string, value []byte) error
-}
-
 // makeList makes a list if it is due; nil if it is not.
-func (e *engine) makeList(ctx context.Context, days keeper, l *config.List) (*madeList, error) {
+func (e *engine) makeList(ctx context.Context, days *streamlog.Bucket, l *config.List) (*madeList, error) {
 	farm := e.project.config.Farm(l.Farm)
 	zone, err := time.LoadLocation(farm.Zone)
 	if err != nil {

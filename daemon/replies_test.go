@@ -14,8 +14,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"dewclaw/daemon/internal/delivery"
@@ -105,32 +103,6 @@ func untilReplies(t *testing.T, p httpProject, confirmed, refused int) (s delive
 	}
 }
 
-// replyStream is a NATS server with a stream for replies.
-func replyStream(t *testing.T) (url string, js jetstream.JetStream) {
-	t.Helper()
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoLog: true, NoSigs: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.Start()
-	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(patience) {
-		t.Fatal("NATS server does not answer")
-	}
-	conn, err := nats.Connect(s.ClientURL())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(conn.Close)
-	if js, err = jetstream.New(conn); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := js.CreateStream(t.Context(), jetstream.StreamConfig{Name: "REPLIES", Subjects: []string{"replies.>"}}); err != nil {
-		t.Fatal(err)
-	}
-	return s.ClientURL(), js
-}
-
 // TestReplies_OfARecipientThatRefusesOneInTen: what is refused is shown with its
 // reason, put right, sent again, and confirmed.
 func TestReplies_OfARecipientThatRefusesOneInTen(t *testing.T) {
@@ -147,7 +119,10 @@ func TestReplies_OfARecipientThatRefusesOneInTen(t *testing.T) {
 			}
 			if way == "stream" {
 				var url string
-				url, c.js = replyStream(t)
+				url, _, c.js = startJetStream(t)
+				if _, err := c.js.CreateStream(t.Context(), jetstream.StreamConfig{Name: "REPLIES", Subjects: []string{"replies.>"}}); err != nil {
+					t.Fatal(err)
+				}
 				if _, err := c.js.Publish(t.Context(), "replies.vet", []byte("{no reply")); err != nil { // costs nothing but itself
 					t.Fatal(err)
 				}

@@ -6,11 +6,8 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
-	"io"
-	"net"
 	"os"
 	"path/filepath"
-	"sync"
 	"testing"
 	"time"
 
@@ -18,94 +15,8 @@ import (
 	"github.com/nats-io/nkeys"
 
 	"dewclaw/events"
+	"dewclaw/testdata/outside"
 )
-
-// A wire is a TCP connection between a barn and its hub that can be cut.
-type wire struct {
-	listener net.Listener
-	to       string
-
-	mu   sync.Mutex
-	cut  bool
-	all  int
-	open map[net.Conn]bool
-	work sync.WaitGroup
-}
-
-func startWire(t testing.TB, to string) *wire {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	w := &wire{listener: l, to: to, open: map[net.Conn]bool{}}
-	w.work.Go(w.accept)
-	t.Cleanup(func() {
-		_ = l.Close()
-		w.set(true)
-		w.work.Wait()
-	})
-	return w
-}
-
-func (w *wire) accept() {
-	for {
-		in, err := w.listener.Accept()
-		if err != nil {
-			return
-		}
-		w.work.Go(func() { w.carry(in) })
-	}
-}
-
-func (w *wire) carry(in net.Conn) {
-	defer in.Close()
-	if !w.add(in) {
-		return
-	}
-	out, err := net.Dial("tcp", w.to)
-	if err != nil {
-		return
-	}
-	defer out.Close()
-	if !w.add(out) {
-		return
-	}
-	var both sync.WaitGroup
-	for _, p := range [][2]net.Conn{{in, out}, {out, in}} {
-		both.Go(func() {
-			_, _ = io.Copy(p[0], p[1])
-			_, _ = p[0].Close(), p[1].Close()
-		})
-	}
-	both.Wait()
-}
-
-func (w *wire) add(c net.Conn) bool {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.open[c] = true
-	w.all++
-	return !w.cut
-}
-
-// met returns how many connections there were, each counted at both of its ends.
-func (w *wire) met() int {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return w.all / 2
-}
-
-// set cuts the wire, with every connection over it, or mends it.
-func (w *wire) set(cut bool) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.cut = cut
-	for c := range w.open {
-		_ = c.Close()
-	}
-	clear(w.open)
-}
 
 // barnKey makes the NKey of a barn: its public key and a file with its seed.
 func barnKey(t testing.TB) (public, file string) {
@@ -202,10 +113,10 @@ func checkChain(t testing.TB, l *Log, have []Raw) {
 func TestHub_ReadsABarnOverAWireThatIsCut(t *testing.T) {
 	public, seed := barnKey(t)
 	h := startHub(t, Barn{"north", public})
-	w := startWire(t, h.Addr())
+	w := outside.StartWire(t, h.Addr())
 	dir := t.TempDir()
-	w.set(true)
-	l := open(t, Options{Dir: dir, Hub: &Leaf{URL: "nats-leaf://" + w.listener.Addr().String(), Barn: "north", NKey: seed}})
+	w.Set(true)
+	l := open(t, Options{Dir: dir, Hub: &Leaf{URL: "nats-leaf://" + w.Addr(), Barn: "north", NKey: seed}})
 	b, err := h.Open("north")
 	if err != nil {
 		t.Fatal(err)
@@ -219,14 +130,14 @@ func TestHub_ReadsABarnOverAWireThatIsCut(t *testing.T) {
 		for i := range 30 {
 			mustAppend(t, l, entry(fmt.Sprintf("chute-%d", round), 2, 200))
 			if i == 10 {
-				w.set(false)
+				w.Set(false)
 			}
 		}
 		read(t, b, &have, (round+1)*30)
-		w.set(true)
+		w.Set(true)
 	}
 	checkChain(t, l, have)
-	w.set(false)
+	w.Set(false)
 	mustAppend(t, l, entry("chute", 1, 100))
 	read(t, b, &have, len(have)+1)
 	for n := events.Position(0); n != events.Position(len(have)); {
@@ -239,7 +150,7 @@ func TestHub_ReadsABarnOverAWireThatIsCut(t *testing.T) {
 	l = open(t, Options{Dir: dir})
 	mustAppend(t, l, entry("chute", 1, 100))
 	shut(t, l)
-	l = open(t, Options{Dir: dir, Hub: &Leaf{URL: "nats-leaf://" + w.listener.Addr().String(), Barn: "north", NKey: seed}})
+	l = open(t, Options{Dir: dir, Hub: &Leaf{URL: "nats-leaf://" + w.Addr(), Barn: "north", NKey: seed}})
 	read(t, b, &have, len(have)+1)
 	checkChain(t, l, have)
 }
@@ -332,9 +243,9 @@ func TestHub_KnowsItsBarns(t *testing.T) {
 	public, _ := barnKey(t)
 	_, wrong := barnKey(t)
 	h := startHub(t, Barn{"north", public})
-	w := startWire(t, h.Addr())
-	l := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "nats-leaf://" + w.listener.Addr().String(), Barn: "north", NKey: wrong}})
-	for w.met() < 3 { // it comes again, so the time before it was sent away
+	w := outside.StartWire(t, h.Addr())
+	l := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "nats-leaf://" + w.Addr(), Barn: "north", NKey: wrong}})
+	for w.Met() < 3 { // it comes again, so the time before it was sent away
 		mustAppend(t, l, entry("chute", 1, 100)) // which that must not stop
 	}
 	if n := h.srv.NumLeafNodes(); n != 0 {
@@ -401,8 +312,8 @@ func TestHub_OverTLS(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = h.Close() })
-	w := startWire(t, h.Addr())
-	wrong := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + w.listener.Addr().String(), Barn: "south", NKey: otherSeed, CA: foreign}})
+	w := outside.StartWire(t, h.Addr())
+	wrong := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + w.Addr(), Barn: "south", NKey: otherSeed, CA: foreign}})
 	l := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + h.Addr(), Barn: "north", NKey: seed, CA: cert}})
 	mustAppend(t, l, entry("chute", 1, 100))
 	b, err := h.Open("north")
@@ -413,7 +324,7 @@ func TestHub_OverTLS(t *testing.T) {
 	var have []Raw
 	read(t, b, &have, 1)
 	checkChain(t, l, have)
-	for w.met() < 3 { // it tried again, so the time before it did not trust the hub
+	for w.Met() < 3 { // it tried again, so the time before it did not trust the hub
 		mustAppend(t, wrong, entry("chute", 1, 100))
 	}
 	if wrong.HubLinked() {

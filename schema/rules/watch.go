@@ -102,7 +102,7 @@ func (w *Watch) Notes(s *Settings) []events.Note {
 		note(ClockJump, w.jump)
 	}
 	if w.lags >= s.LateLeast && 2*w.late > w.lags {
-		note(RecordsLate, fmt.Sprintf("%d of %d records came more than %v after what they say", w.late, w.lags, s.LateAfter))
+		note(RecordsLate, fmt.Sprintf("%d of %d records came more than %v hours after what they say", w.late, w.lags, s.LateAfter.Hours()))
 	}
 	return out
 }

@@ -1,5 +1,6 @@
 // Package outside starts the real servers that tests talk to, each a program of
-// the system on a port of its own, with its files in a folder of the test.
+// the system on a port of its own, with its files in a folder of the test; and
+// wires to servers that can be cut.
 package outside
 
 import (

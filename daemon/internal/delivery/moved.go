@@ -245,9 +245,9 @@ func (p *parcel) take(q *parcel) {
 }
 
 // farewell renders the delete of had, which the recipient has, because f gives the
-// event another animal; nil if the mapping makes no row of it. It is had as it was sent; its id and revision are
-// those of had too, so that whoever keeps the highest revision loses nothing
-// should the delete come again behind what it preceded.
+// event another animal; nil if the mapping makes no row of it. It is had as it was
+// sent; its id and revision are those of had too, so that whoever keeps the highest
+// revision loses nothing should the delete come again behind what it preceded.
 func (r *renderer) farewell(ctx context.Context, f, had *fact) (*parcel, error) {
 	p := parcel{place: f.Place, entity: had.Entity, owner: had, kind: had.Kind, drop: true}
 	e := *had.Event

@@ -72,7 +72,7 @@ func TestTake_TellsOnceThatTheMappingOrClockOfASourceIsSuspect(t *testing.T) {
 		t.Errorf("%v: what is known already counts: %q", r.Counts, r.Notices)
 	}
 	r = h.take(other, "more.csv", blockRows(19, 1, "2026-03-01", "inner"))
-	if got := noticeOf(r, "records-late"); !strings.Contains(got, "20 of 20 records came more than 72h0m0s after what they say. Most records") || len(r.Notices) != 1 {
+	if got := noticeOf(r, "records-late"); !strings.Contains(got, "20 of 20 records came more than 72 hours after what they say. Most records") || len(r.Notices) != 1 {
 		t.Errorf("after twenty: %q", r.Notices)
 	}
 }
