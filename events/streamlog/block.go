@@ -40,6 +40,7 @@ const (
 type record struct {
 	seq     uint64 // without its bits
 	kept    bool   // neither erased nor a tombstone
+	time    int64  // when the server took it, in ns
 	off     int64
 	size    int64
 	subject string
@@ -52,6 +53,7 @@ type shape struct {
 	size    int64
 	seq     uint64
 	kept    bool
+	time    int64
 	header  bool
 	subject int
 }
@@ -61,7 +63,7 @@ func parseShape(b []byte) (s shape, ok bool) {
 	n, seq := binary.LittleEndian.Uint32(b), binary.LittleEndian.Uint64(b[4:])
 	s = shape{
 		size: int64(n &^ headerBit), header: n&headerBit != 0, subject: int(binary.LittleEndian.Uint16(b[20:])),
-		seq: seq &^ (erasedBit | tombBit), kept: seq&(erasedBit|tombBit) == 0,
+		seq: seq &^ (erasedBit | tombBit), kept: seq&(erasedBit|tombBit) == 0, time: int64(binary.LittleEndian.Uint64(b[12:])),
 	}
 	least := int64(recordHead + s.subject + recordSum)
 	if s.header {
@@ -215,7 +217,7 @@ func (s *scanner) whole(off int64, sh shape, b []byte) (*record, error) {
 		return nil, s.flaw(off, fmt.Sprintf("a record with the sum %x", b[end:]), fmt.Sprintf("bytes with the sum %x", got))
 	}
 	rec := &record{
-		seq: sh.seq, kept: sh.kept, off: off, size: sh.size, subject: string(b[recordHead : recordHead+sh.subject]),
+		seq: sh.seq, kept: sh.kept, time: sh.time, off: off, size: sh.size, subject: string(b[recordHead : recordHead+sh.subject]),
 		body: b[rest:end:end],
 	}
 	if sh.header {

@@ -10,8 +10,8 @@ import (
 
 // A walk goes through the block files of the log before the server may open
 // them, because the server cuts what it cannot read and gives the positions out
-// again. Of blocks that the server will not read at its start, only the heads
-// of the records are looked at.
+// again. Of old blocks only the heads of the records are looked at, unless the
+// server is going to read them at its start.
 type walk struct {
 	id      string
 	subject string
@@ -19,12 +19,44 @@ type walk struct {
 	whole   bool  // look at every byte of every block
 	tail    mark  // newest entry that chains from the anchor
 	torn    *flaw // what stands behind the tail and is no whole record
+	extents []extent
+}
+
+// An extent is what a block holds.
+type extent struct {
+	block       uint32
+	bytes       int64
+	first, last stamp
+}
+
+// A stamp is a record's sequence and when the server took it, in ns.
+type stamp struct {
+	seq  uint64
+	time int64
+}
+
+// tells reports whether the walk knows all that the server would count anew at its
+// start if it did not stop in order. Where an append was cut short the server has to
+// look for itself.
+func (w *walk) tells() bool {
+	n := len(w.extents)
+	return n > 0 && w.extents[n-1].bytes > 0 && w.torn == nil
+}
+
+// met adds a record to the extent of the block that is walked through.
+func (w *walk) met(seq uint64, time, size int64) {
+	x := &w.extents[len(w.extents)-1]
+	x.last = stamp{seq, time}
+	if x.bytes == 0 {
+		x.first = x.last
+	}
+	x.bytes += size
 }
 
 // run walks all blocks. The error is a *flaw for damage. An entry that was being
 // written when the process ended is none: it was not acknowledged.
 func (w *walk) run(b *blocks) error {
-	w.tail = start
+	w.tail, w.torn, w.extents = start, nil, nil
 	list := b.snapshot()
 	for i, k := range list {
 		last := i == len(list)-1
@@ -36,6 +68,7 @@ func (w *walk) run(b *blocks) error {
 		if err != nil {
 			return err
 		}
+		w.extents = append(w.extents, extent{block: k.index})
 		if w.whole || last || next == 0 || next > uint64(w.anchor.pos) {
 			err = w.read(s)
 		} else {
@@ -86,6 +119,7 @@ func (w *walk) hop(s *scanner) error {
 			return w.placed(err)
 		}
 		w.tail = mark{w.tail.pos + 1, ""}
+		w.met(sh.seq, sh.time, sh.size)
 		before = s.off
 		s.off += sh.size
 	}
@@ -114,6 +148,7 @@ func (w *walk) read(s *scanner) error {
 			if err := w.take(s, rec); err != nil {
 				return err
 			}
+			w.met(rec.seq, rec.time, rec.size)
 		}
 	}
 }

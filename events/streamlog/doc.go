@@ -82,10 +82,12 @@
 //     must add up, the anchor's entry must have the anchor's hash, later ones
 //     must chain. Of older blocks the heads of the records are looked at, which
 //     costs 4 KiB an entry at most; of a small store ([Options.ReadWhole]) every
-//     byte. If the server did not stop in order it is
-//     going to read all its blocks, so all of them are read whole first. The
-//     configuration of the stream and the buckets are checked as well.
-//  4. The newest block is copied aside.
+//     byte. The configuration of the stream and the buckets are checked as well.
+//  4. The newest block is copied aside. A server that did not stop in order
+//     would now read all of its blocks to count what they have. That is known by
+//     then, so its index file is written for it: a start after a crash takes no
+//     longer than another, and reads no more. Where an append was cut short in the
+//     middle the server has to look for itself; then step 3 has read all of it.
 //  5. The server starts, and must see the stream end where the files end.
 //  6. An entry after the anchor that is whole is synced, and the anchor moved.
 //

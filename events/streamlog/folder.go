@@ -73,16 +73,22 @@ func (l *Log) firstOpen() error {
 // be restarted.
 func (l *Log) examine(ctx context.Context) error {
 	l.useBlocks()
-	tail, err := l.checkFiles()
+	w, err := l.checkFiles()
 	if err != nil {
 		return err
 	}
+	tail := w.tail
 	if l.opt.ReadOnly {
 		l.last = tail
 		return nil
 	}
 	if err := l.setAside(); err != nil {
 		return err
+	}
+	if !l.blocks.trusted() && w.tells() {
+		if err := l.blocks.describe(w); err != nil {
+			return err
+		}
 	}
 	k, err := startServer(ctx, l.opt.Dir, l.opt.Logger, l.opt.Hub)
 	if err != nil {
@@ -110,40 +116,46 @@ func (l *Log) useBlocks() {
 	}
 }
 
-// checkFiles checks the log and the buckets beside it, and returns the newest
-// entry.
-func (l *Log) checkFiles() (mark, error) {
+// checkFiles checks the log and the buckets beside it, and returns the walk through
+// the log, with its newest entry.
+func (l *Log) checkFiles() (*walk, error) {
 	if err := l.blocks.load(); err != nil {
-		return start, err
+		return nil, err
 	}
 	anchor := l.head.newest()
 	half, err := l.blocks.checkMeta()
 	if err != nil {
-		return start, err
+		return nil, err
 	}
 	small, err := l.blocks.within(l.opt.ReadWhole)
 	if err != nil {
-		return start, err
+		return nil, err
 	}
-	w := &walk{id: l.id, subject: l.subject, anchor: anchor, whole: small || !l.blocks.trusted()}
+	w := &walk{id: l.id, subject: l.subject, anchor: anchor, whole: small}
 	if err := w.run(l.blocks); err != nil {
-		return start, err
+		return nil, err
+	}
+	if !w.whole && !l.blocks.trusted() && !w.tells() {
+		w.whole = true // the server is going to read all of it
+		if err := w.run(l.blocks); err != nil {
+			return nil, err
+		}
 	}
 	if half && w.tail.pos > 0 {
-		return start, &flaw{
+		return nil, &flaw{
 			where: filepath.Dir(l.blocks.dir), what: "configuration of stream " + l.blocks.stream,
 			wanted: "meta.inf and meta.sum", got: "not both",
 		}
 	}
 	if half && !l.opt.ReadOnly {
 		if err := dropHalf(l.blocks); err != nil {
-			return start, err
+			return nil, err
 		}
 	}
 	if w.tail.pos == 0 {
 		w.tail = start
 	}
-	return w.tail, l.checkBuckets()
+	return w, l.checkBuckets()
 }
 
 // dropHalf removes what is left of the making of a stream that a crash cut

@@ -3,6 +3,7 @@ package streamlog
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"io"
@@ -22,12 +23,67 @@ func (b *blocks) trusted() bool {
 	if !ok {
 		return true
 	}
-	index, err := os.ReadFile(filepath.Join(b.dir, "index.db"))
+	index, err := os.ReadFile(b.indexPath())
 	if err != nil || len(index) < 2*recordSum {
 		return false
 	}
 	state, sum := index[:len(index)-recordSum], index[len(index)-recordSum:]
 	return bytes.Equal(streamSum(b.stream, state), sum) && bytes.Equal(state[len(state)-recordSum:], lastSum(path))
+}
+
+func (b *blocks) indexPath() string { return filepath.Join(b.dir, "index.db") }
+
+// describe writes the index file as the server would have, had it stopped in
+// order, after a walk that tells all of it: without one the server reads every block
+// before it answers, however large the log is. No record of a log is ever removed, so
+// there is little to say (nats-server v2.15.2, server/filestore.go, _writeFullState; varint is that of
+// encoding/binary, u without a sign):
+//
+//	byte 11 · byte 4 (version)
+//	of the stream: u records · u bytes · u first sequence · varint its time ·
+//	  u last sequence · varint its time
+//	u 1 subject: u length · subject · u records · u first block · u last block
+//	u blocks, for each: u number · u bytes · u first sequence · varint its time ·
+//	  u last sequence · varint its time · u 0 erased · u 0 expiring · u 0 planned;
+//	  times from that of the stream's first record
+//	u number of the newest block · 8 sum of its last record
+//	8 HighwayHash-64 of all of it, keyed with the SHA-256 of the stream's name
+//
+// Half a file has no right sum, and is written again at the next open.
+func (b *blocks) describe(w *walk) error {
+	first, last := w.extents[0], w.extents[len(w.extents)-1]
+	total := int64(0)
+	for _, x := range w.extents {
+		total += x.bytes
+	}
+	records := uint64(w.tail.pos)
+	out := []byte{11, 4}
+	u := func(list ...uint64) {
+		for _, n := range list {
+			out = binary.AppendUvarint(out, n)
+		}
+	}
+	stamps := func(from, to stamp, since int64) {
+		out = binary.AppendVarint(binary.AppendUvarint(out, from.seq), from.time-since)
+		out = binary.AppendVarint(binary.AppendUvarint(out, to.seq), to.time-since)
+	}
+	u(records, uint64(total))
+	stamps(first.first, last.last, 0)
+	u(1, uint64(len(w.subject)))
+	out = append(out, w.subject...)
+	u(records, uint64(first.block), uint64(last.block), uint64(len(w.extents)))
+	for _, x := range w.extents {
+		u(uint64(x.block), uint64(x.bytes))
+		stamps(x.first, x.last, first.first.time)
+		u(0, 0, 0)
+	}
+	u(uint64(last.block))
+	out = append(out, lastSum(blockPath(b.dir, last.block))...)
+	out = append(out, streamSum(b.stream, out)...)
+	if err := os.WriteFile(b.indexPath(), out, 0o600); err != nil {
+		return unavailable("write the index of the blocks", err)
+	}
+	return nil
 }
 
 // streamSum is the sum the server keeps of the files of a stream (nats-server
