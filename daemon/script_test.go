@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
+	"runtime/pprof"
 	"slices"
 	"strconv"
 	"strings"
@@ -22,7 +25,33 @@ var long = flag.Bool("long", false, "run the long form of the suites")
 // TestMain makes the program itself a command of the scripts: the test binary,
 // run under the name dewclaw.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"dewclaw": main})
+	testscript.Main(m, map[string]func(){"dewclaw": func() { keepProfiles(); main() }})
+}
+
+// profilesIn names the folder in which a program that a test starts leaves what is
+// alive in its heap, once a minute: PID-MINUTES.heap, for go tool pprof. The program
+// itself has no such door.
+const profilesIn = "DEWCLAW_TEST_PROFILES"
+
+func keepProfiles() {
+	dir := os.Getenv(profilesIn)
+	if dir == "" {
+		return
+	}
+	go func() {
+		for i := 1; ; i++ {
+			time.Sleep(time.Minute)
+			runtime.GC()
+			f, err := os.Create(filepath.Join(dir, fmt.Sprintf("%d-%d.heap", os.Getpid(), i)))
+			if err == nil {
+				err = errors.Join(pprof.Lookup("heap").WriteTo(f, 0), f.Close())
+			}
+			if err != nil {
+				fmt.Fprintln(os.Stderr, "profile:", err)
+				return
+			}
+		}
+	}()
 }
 
 // TestScripts runs the scripts of testdata/script: the whole program as a user

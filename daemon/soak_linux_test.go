@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
@@ -76,7 +78,7 @@ type soak struct {
 	mu      sync.Mutex
 	deaf    bool           // the recipient answers 503
 	epoch   int            // counts the beginnings and ends of faults: odd while one lasts
-	records map[string]int // revisions that must be there, by animal: each record is of one
+	records map[string]int // revisions that must be there, by recordKey
 	sent    map[string]sending
 	arrived map[string]int // newest revision that the recipient has
 	repeats int
@@ -97,13 +99,15 @@ type soakSample struct {
 	at, age time.Duration // of the soak and of the process
 	memory  int64         // resident bytes
 	own     int64         // of these, what is no page of a file
+	live    int64         // bytes of Go's heap that the last collection of garbage left
+	tasks   int           // goroutines
 	open    int           // descriptors
 	records int           // sent by then
 }
 
 func (x soakSample) String() string {
-	return fmt.Sprintf("%8s  process %8s old, %4d MiB (%d without pages of files), %3d descriptors, %7d records",
-		x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.own>>20, x.open, x.records)
+	return fmt.Sprintf("%8s  process %8s old, %4d MiB (%d without pages of files), live heap %5.1f MiB, %3d goroutines, %3d descriptors, %7d records",
+		x.at.Round(time.Second), x.age.Round(time.Second), x.memory>>20, x.own>>20, float64(x.live)/(1<<20), x.tasks, x.open, x.records)
 }
 
 func newSoak(t *testing.T) *soak {
@@ -130,8 +134,9 @@ grants:
 	if err != nil {
 		t.Fatal(err)
 	}
-	write(t, config, strings.Replace(string(b), "sources: {scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}}",
-		"sources:\n  scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}", 1))
+	write(t, config, strings.NewReplacer("sources: {scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}}",
+		"sources:\n  scores: {farm: hilltop, http: {max-body: 64KiB}, mapping: gait.yaml}",
+		"listen: {", "listen: {metrics: open, ").Replace(string(b)))
 	write(t, filepath.Join(s.dir, "hook.key"), hookSecret+"\n")
 	write(t, filepath.Join(s.dir, "message.yaml"), strings.NewReplacer("mapping: gait", "mapping: message", "ndjson", "json").Replace(gaitNDJSON))
 	write(t, filepath.Join(s.dir, "rows.yaml"), strings.NewReplacer("mapping: gait", "mapping: rows", "ndjson", "csv", "$.", "").Replace(gaitNDJSON))
@@ -143,10 +148,7 @@ grants:
 
 // receive is the recipient: it notes what arrives.
 func (s *soak) receive(w http.ResponseWriter, r *http.Request) {
-	var e struct {
-		Subject  string
-		Revision int
-	}
+	var e soakEvent
 	err := json.NewDecoder(r.Body).Decode(&e)
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -155,20 +157,21 @@ func (s *soak) receive(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.WriteHeader(http.StatusNoContent)
-	switch was := s.arrived[e.Subject]; {
+	record := e.record()
+	switch was := s.arrived[record]; {
 	case e.Revision <= was:
 		s.repeats++
 		return
 	case e.Revision > was+1:
-		s.t.Errorf("%s: revision %d arrives behind %d", e.Subject, e.Revision, was)
+		s.t.Errorf("%s: revision %d arrives behind %d", record, e.Revision, was)
 	}
-	s.arrived[e.Subject] = e.Revision
-	key := fmt.Sprint(e.Subject, e.Revision)
-	sent, ok := s.sent[key]
+	s.arrived[record] = e.Revision
+	sending := fmt.Sprint(record, e.Revision)
+	sent, ok := s.sent[sending]
 	if !ok {
 		return // what a person did
 	}
-	delete(s.sent, key)
+	delete(s.sent, sending)
 	d := time.Since(sent.at)
 	s.all = append(s.all, d)
 	if sent.epoch == s.epoch && s.epoch%2 == 0 {
@@ -176,29 +179,55 @@ func (s *soak) receive(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
+// A soakEvent is what the test looks at of a CloudEvent.
+type soakEvent struct {
+	ID, Subject, Time string
+	Revision          int
+}
+
+// record is the key of the record an event is of.
+func (e *soakEvent) record() string {
+	return recordKey(strings.TrimPrefix(e.Subject, "transponder:"), e.Time[:min(len(e.Time), len("2025-01-02T06:41:10"))])
+}
+
+// recordKey names a record: an animal is looked at once a day.
+func recordKey(cow, at string) string { return cow + " " + at }
+
+// soakHerd is how many animals a source tells of, so that the log grows and the herd
+// does not: from then on it is another day.
+const soakHerd = 2000
+
+// what returns which animal a record of a source is of, and when.
+func (s *soak) what(source, n int) (cow, at string) {
+	day := time.Date(2025, 1, 2, 6, 41, 10, 0, time.UTC).AddDate(0, 0, n/soakHerd)
+	return fmt.Sprintf("276000%d%08d", source, n%soakHerd), day.Format("2006-01-02T15:04:05")
+}
+
 // line is a record of a source, in JSON or as a row.
 func (s *soak) line(source, n, score int, row bool) string {
-	id, cow := fmt.Sprintf("%d-%d", source, n), fmt.Sprintf("276000%d%08d", source, n)
+	id := fmt.Sprintf("%d-%d", source, n)
+	cow, at := s.what(source, n)
 	if row {
-		return fmt.Sprintf("%s,%s,2025-03-03T06:41:10,%d\n", id, cow, score)
+		return fmt.Sprintf("%s,%s,%s,%d\n", id, cow, at, score)
 	}
-	return fmt.Sprintf(`{"id":%q,"cow":%q,"at":"2025-03-03T06:41:10","score":%d}`+"\n", id, cow, score)
+	return fmt.Sprintf(`{"id":%q,"cow":%q,"at":%q,"score":%d}`+"\n", id, cow, at, score)
 }
 
 // says notes that a source is about to say something new of a record.
 func (s *soak) says(source, n int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	subject := fmt.Sprintf("transponder:276000%d%08d", source, n)
-	s.records[subject]++
-	s.sent[fmt.Sprint(subject, s.records[subject])] = sending{time.Now(), s.epoch}
+	record := recordKey(s.what(source, n))
+	s.records[record]++
+	s.sent[fmt.Sprint(record, s.records[record])] = sending{time.Now(), s.epoch}
 }
 
-// The three sources.
+// The three sources, and animals of rows that are rotten.
 const (
 	byFile = 1 + iota
 	byPost
 	byMessage
+	byMistake
 )
 
 // files writes a file twice a second: 25 rows, now and then a rotten one; every
@@ -220,7 +249,7 @@ func (s *soak) files(ctx context.Context) error {
 		}
 		text := "id,cow,at,score\n" + strings.Join(last, "")
 		if i%10 == 0 {
-			text += s.line(byFile, 50_000_000+i, 9, true)
+			text += s.line(byMistake, i, 9, true)
 			s.mu.Lock()
 			s.rotten++
 			s.mu.Unlock()
@@ -346,7 +375,7 @@ func (s *soak) live(long time.Duration) {
 		at := time.Since(s.began)
 		if at >= nextSample {
 			s.sample()
-			nextSample += min(max(long/20, time.Second), time.Minute)
+			nextSample += min(max(long/60, time.Second), 30*time.Second)
 		}
 		if at >= nextFault {
 			s.fault(n, at < long/2)
@@ -479,45 +508,50 @@ func (s *soak) person(i int) {
 	signed := []string{"--who", "anna", "--why", "looked again"}
 	switch i % 3 {
 	case 0:
-		subject := s.withdrawable()
-		if subject == "" {
+		record := s.withdrawable()
+		if record == "" {
 			return
 		}
-		var e struct{ ID string }
-		_, tag, _ := strings.Cut(subject, ":")
-		line, _, _ := bytes.Cut(s.dewclaw("events", "--json", "--animal", tag, "--current"), []byte("\n"))
-		if err := json.Unmarshal(line, &e); err != nil {
-			s.t.Errorf("event of %s: %v: %s", subject, err, line)
-			return
+		cow, _, _ := strings.Cut(record, " ")
+		for line := range bytes.Lines(s.dewclaw("events", "--json", "--animal", cow, "--current")) {
+			var e soakEvent
+			if err := json.Unmarshal(line, &e); err != nil {
+				s.t.Errorf("%v: %s", err, line)
+			}
+			if e.record() == record {
+				s.dewclaw(slices.Concat([]string{"correct", e.ID, "--withdraw"}, signed)...)
+				return
+			}
 		}
-		s.dewclaw(slices.Concat([]string{"correct", e.ID, "--withdraw"}, signed)...)
+		s.t.Errorf("no event of %s is told", record)
 	case 1:
 		line, _, _ := bytes.Cut(s.dewclaw("held", "list", "--json"), []byte("\n"))
 		var h struct{ ID, Raw string }
 		if json.Unmarshal(line, &h) != nil {
 			return // nothing is held
 		}
+		cells := strings.Split(h.Raw, ",")
 		s.dewclaw(slices.Concat([]string{"held", "fix", h.ID, "--set", "score=2"}, signed)...)
 		s.mu.Lock()
-		s.records["transponder:"+strings.Split(h.Raw, ",")[1]] = 1
+		s.records[recordKey(cells[1], cells[2])] = 1
 		s.rotten--
 		s.mu.Unlock()
 		s.dewclaw(slices.Concat([]string{"held", "release", h.ID}, signed)...)
 	case 2:
-		s.dewclaw("worklist", "--date", "2025-03-04")
+		s.dewclaw("worklist", "--date", "2025-04-01")
 	}
 }
 
-// withdrawable chooses an animal that its source says nothing more of, and notes
+// withdrawable chooses a record that its source says nothing more of, and notes
 // that its event will be withdrawn; "" if there is none.
 func (s *soak) withdrawable() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for range 20 {
-		subject := fmt.Sprintf("transponder:276000%d%08d", byMessage, 7+15*s.rnd.IntN(1+len(s.arrived)/15))
-		if s.records[subject] == 1 && s.arrived[subject] == 1 {
-			s.records[subject]++
-			return subject
+		record := recordKey(s.what(byMessage, 7+15*s.rnd.IntN(1+len(s.arrived)/15)))
+		if s.records[record] == 1 && s.arrived[record] == 1 {
+			s.records[record]++
+			return record
 		}
 	}
 	return ""
@@ -545,13 +579,37 @@ func (s *soak) sample() {
 		}
 		return kb << 10
 	}
+	x := soakSample{at: time.Since(s.began), age: time.Since(s.started), memory: bytesOf("VmRSS"), own: bytesOf("RssAnon"), open: len(fds)}
+	live, tasks := s.runtime()
+	x.live, x.tasks = int64(live), int(tasks)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	x := soakSample{at: time.Since(s.began), age: time.Since(s.started), memory: bytesOf("VmRSS"), own: bytesOf("RssAnon"), open: len(fds), records: len(s.records)}
+	x.records = len(s.records)
 	s.samples = append(s.samples, x)
 	if *soakFor > time.Minute {
 		s.t.Log(x)
 	}
+}
+
+// runtime asks the daemon for what its metrics tell of Go's heap and goroutines.
+func (s *soak) runtime() (live, tasks float64) {
+	r, err := http.Get(s.url + "/metrics")
+	if err != nil {
+		s.t.Errorf("metrics: %v", err)
+		return 0, 0
+	}
+	defer r.Body.Close()
+	b, err := io.ReadAll(r.Body)
+	value := func(name string) float64 {
+		_, rest, _ := strings.Cut(string(b), "\n"+name+" ")
+		text, _, _ := strings.Cut(rest, "\n")
+		v, perr := strconv.ParseFloat(text, 64)
+		if err != nil || perr != nil {
+			s.t.Errorf("metrics lack %s: %v, %v", name, err, perr)
+		}
+		return v
+	}
+	return value("go_gc_heap_live_bytes"), value("go_goroutines")
 }
 
 // judge waits until the recipients have everything, and holds log, recipients and
@@ -560,8 +618,8 @@ func (s *soak) judge() {
 	lacks := func() (n int) {
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		for subject, revisions := range s.records {
-			n += revisions - s.arrived[subject]
+		for record, revisions := range s.records {
+			n += revisions - s.arrived[record]
 		}
 		return n
 	}
@@ -593,22 +651,19 @@ func (s *soak) judge() {
 	}
 	got, ids := map[string]int{}, map[string]bool{}
 	for line := range bytes.Lines(s.dewclaw("events", "--json", "--kind", "locomotion")) {
-		var e struct {
-			ID, Subject string
-			Revision    int
-		}
+		var e soakEvent
 		if err := json.Unmarshal(line, &e); err != nil || ids[e.ID] {
 			s.t.Fatalf("%v or twice: %s", err, line)
 		}
 		ids[e.ID] = true
-		got[e.Subject]++
+		got[e.record()]++
 		if fed[e.ID] != 1 {
 			s.t.Errorf("%s is %d times in the files of the feed", e.ID, fed[e.ID])
 		}
 	}
-	for subject, revisions := range s.records {
-		if got[subject] != revisions {
-			s.t.Errorf("%s has %d revisions in the log, wanted %d", subject, got[subject], revisions)
+	for record, revisions := range s.records {
+		if got[record] != revisions {
+			s.t.Errorf("%s has %d revisions in the log, wanted %d", record, got[record], revisions)
 		}
 	}
 	if len(got) != len(s.records) || len(ids) != want || len(fed) != want {
@@ -625,8 +680,8 @@ func (s *soak) judge() {
 	s.flat()
 }
 
-// flat compares what the process that lived through the second half took at its
-// end with what it took before.
+// flat holds every sample to the bounds, and looks whether what the process that
+// lived through the second half has grows.
 func (s *soak) flat() {
 	var last []soakSample // of that process
 	for _, x := range s.samples {
@@ -638,20 +693,83 @@ func (s *soak) flat() {
 			s.t.Errorf("after %v: %d MiB and %d descriptors, wanted at most %d and %d", x.at.Round(time.Second), x.memory>>20, x.open, mostMemory>>20, mostOpen)
 		}
 	}
-	if *soakFor < 5*time.Minute || len(last) < 8 {
-		return
+	told, bad := grows(last)
+	s.t.Log(told)
+	if bad != nil {
+		s.t.Error(bad)
 	}
-	mean := func(list []soakSample) (memory int64, open int) {
-		for _, x := range list {
-			memory, open = memory+x.memory/int64(len(list)), max(open, x.open)
+}
+
+// soakWarm is how long a process may fill its caches, and the herd its animals.
+const soakWarm = 2 * time.Minute
+
+// grows compares the two halves of the life of a process: the medians of the heap
+// that its collections of garbage left, and the most descriptors and goroutines. The
+// heap that is resident says less: it is as large as it may be (memoryLimit), and
+// beside it the caches of SQLite fill up to their bounds. A collection in the middle
+// of a list finds that list, hence medians, and a tolerance.
+func grows(list []soakSample) (told string, err error) {
+	for len(list) > 0 && list[0].age < soakWarm {
+		list = list[1:]
+	}
+	if len(list) < 12 {
+		return "too short to tell whether anything grows", nil
+	}
+	type figures struct{ live, memory, open, tasks int64 }
+	of := func(list []soakSample) (f figures) {
+		median := func(get func(soakSample) int64) int64 {
+			var all []int64
+			for _, x := range list {
+				all = append(all, get(x))
+			}
+			slices.Sort(all)
+			return all[len(all)/2]
 		}
-		return memory, open
+		f.live, f.memory = median(func(x soakSample) int64 { return x.live }), median(func(x soakSample) int64 { return x.memory })
+		for _, x := range list {
+			f.open, f.tasks = max(f.open, int64(x.open)), max(f.tasks, int64(x.tasks))
+		}
+		return f
 	}
-	before, openBefore := mean(last[len(last)/4 : len(last)/2])
-	after, openAfter := mean(last[len(last)*3/4:])
-	s.t.Logf("second quarter of the last process: %d MiB, %d descriptors; last quarter: %d MiB, %d", before>>20, openBefore, after>>20, openAfter)
-	if after > before+before/4+(8<<20) || openAfter > openBefore+8 {
-		s.t.Error("that grows")
+	a, b := of(list[:len(list)/2]), of(list[len(list)/2:])
+	const mib = float64(1 << 20)
+	told = fmt.Sprintf("halves of the last process: live heap %.1f and %.1f MiB, resident %.0f and %.0f MiB, descriptors up to %d and %d, goroutines up to %d and %d",
+		float64(a.live)/mib, float64(b.live)/mib, float64(a.memory)/mib, float64(b.memory)/mib, a.open, b.open, a.tasks, b.tasks)
+	if b.live > a.live+a.live/5+2<<20 || b.open > a.open+8 || b.tasks > a.tasks+20 {
+		err = errors.New("that grows")
+	}
+	return told, err
+}
+
+// The soak would see 200 bytes kept for each of its records, a descriptor or a
+// goroutine for every thousandth, and not the noise of collections.
+func TestSoak_SeesWhatGrows(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(1, 2))
+	for _, tt := range []struct {
+		name               string
+		each, opens, tasks float64 // of a record
+		want               bool
+	}{
+		{"noise", 0, 0, 0, false}, {"memory", 200, 0, 0, true}, {"descriptors", 0, 0.001, 0, true}, {"goroutines", 0, 0, 0.001, true},
+	} {
+		var list []soakSample
+		for at := time.Duration(0); at < time.Hour; at += 30 * time.Second {
+			n := at.Seconds() * 90
+			x := soakSample{
+				at: at, age: at, memory: 200 << 20, open: 31 + rnd.IntN(5) + int(tt.opens*n), tasks: 65 + rnd.IntN(12) + int(tt.tasks*n),
+				live: 25<<20 + rnd.Int64N(12<<20) + int64(tt.each*n),
+			}
+			if rnd.IntN(4) == 0 {
+				x.live += 30 << 20 // a list is being made
+			}
+			list = append(list, x)
+		}
+		if told, err := grows(list); err != nil != tt.want {
+			t.Errorf("%s: %s: %v, wanted an error: %t", tt.name, told, err, tt.want)
+		}
+	}
+	if _, err := grows(nil); err != nil {
+		t.Errorf("no samples: %v", err)
 	}
 }
 

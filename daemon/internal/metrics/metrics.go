@@ -25,13 +25,15 @@
 //	dewclaw_requests_total{route, code}      requests that were answered
 //	dewclaw_request_seconds{route}           how long that took; of streams, until they ended
 //
-// and what the Go runtime and the process tell of themselves. What is counted
+// and what the Go runtime and the process tell of themselves, with the heap that the
+// last collection of garbage left as go_gc_heap_live_bytes. What is counted
 // begins at zero with each start of the daemon. No label has the name of a farm,
 // an animal or a person.
 package metrics
 
 import (
 	"net/http"
+	"regexp"
 	"strconv"
 	"time"
 
@@ -90,6 +92,10 @@ type Metrics struct {
 	took     *prometheus.HistogramVec
 }
 
+// liveHeap is what the last collection of garbage left: unlike the heap it does not
+// rise until the next one, so that whether memory is held for good can be seen.
+var liveHeap = collectors.GoRuntimeMetricsRule{Matcher: regexp.MustCompile(`^/gc/heap/live:bytes$`)}
+
 // New returns a Metrics that asks state for what it does not count itself, once for
 // each answer. What state cannot tell is left out of the answer.
 func New(state func() (State, error)) *Metrics {
@@ -112,7 +118,7 @@ func New(state func() (State, error)) *Metrics {
 		}, []string{"route"}),
 	}
 	m.registry.MustRegister(m.records, m.read, m.events, m.appends, m.requests, m.took, &asker{state},
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+		collectors.NewGoCollector(collectors.WithGoCollectorRuntimeMetrics(liveHeap)), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 

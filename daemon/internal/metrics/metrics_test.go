@@ -44,7 +44,7 @@ func TestMetrics_AreWhatPrometheusExpects(t *testing.T) {
 		`dewclaw_feed_sent_total{feed="vet"} 5`, `dewclaw_feed_behind_events{feed="vet"} 4`, `dewclaw_feed_behind_seconds{feed="vet"} 30`,
 		`dewclaw_feed_parked_events{feed="vet"} 1`, `dewclaw_feed_waiting_events{feed="vet"} 2`, `dewclaw_feed_delivering{feed="vet"} 1`,
 		`dewclaw_feed_delivering{feed="herd"} 0`, `dewclaw_barn_connected{barn="north"} 1`, `dewclaw_barn_behind_entries{barn="north"} 3`, `dewclaw_lease_held{id="chute",what="source"} 1`, `dewclaw_lease_held{id="vet",what="feed"} 0`, `dewclaw_ready 1`, `dewclaw_requests_total{code="200",route="/v1/records/{source}"} 1`,
-		`go_goroutines `, `process_open_fds `,
+		`go_goroutines `, `go_gc_heap_live_bytes `, `process_open_fds `,
 	} {
 		if !strings.Contains(w.Body.String(), "\n"+want) {
 			t.Errorf("%s is not told", want)
