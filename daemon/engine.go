@@ -18,6 +18,7 @@ import (
 
 	"dewclaw/adapters"
 	httpx "dewclaw/adapters/http"
+	"dewclaw/adapters/mqttport"
 	"dewclaw/adapters/packed"
 	"dewclaw/daemon/internal/api"
 	"dewclaw/daemon/internal/archive"
@@ -71,6 +72,7 @@ type engine struct {
 	leases     *leases // nil if the log is embedded
 
 	bodies map[string]*httpx.Source // sources whose records come as request bodies, while a daemon runs
+	port   *mqttport.Port           // of devices; nil without one, or unless a daemon runs
 
 	hooks   webhooks
 	metrics *metrics.Metrics // nil unless a daemon runs

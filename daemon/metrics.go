@@ -49,6 +49,9 @@ func (e *engine) standing() (metrics.State, error) {
 	}
 	e.barns.Range(func(_, b any) bool { s.Barns = append(s.Barns, b.(metrics.Barn)); return true })
 	var err error
+	if s.Port, err = e.portState(ctx); err != nil {
+		e.logger.Debug("the MQTT port does not say how it stands", "why", err) // it is being opened again
+	}
 	if s.Held, err = e.index.CountHeld(""); err != nil {
 		return s, err
 	}

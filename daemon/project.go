@@ -41,7 +41,11 @@ func (a *app) load() (*project, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read %s: %w: %w", a.config, err, events.ErrUnavailable)
 	}
-	return &project{config: c, raw: raw}, nil
+	p := &project{config: c, raw: raw}
+	if err := p.checkTopics(); err != nil {
+		return nil, err
+	}
+	return p, nil
 }
 
 // mappings reads every mapping the config names. The error joins all mistakes.

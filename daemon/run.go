@@ -66,12 +66,16 @@ func (c *runCommand) Run(a *app) error {
 // work runs a daemon over an open engine, and closes that. It returns the project
 // to go on with if another config is to come into force.
 func (a *app) work(e *engine) (*project, error) {
-	if err := e.openBodies(); err != nil {
+	err := e.openBodies()
+	if err == nil {
+		err = e.openPort(a.ctx)
+	}
+	if err != nil {
 		return nil, errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
 	}
 	e.metrics = metrics.New(e.standing)
 	d := newDaemon(a, e)
-	err := d.run(a.ctx)
+	err = d.run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()
 	return d.project, errors.Join(err, e.close(stop))
@@ -148,6 +152,9 @@ func newDaemon(a *app, e *engine) *daemon {
 	}
 	if e.project.config.Hub.URL != "" {
 		d.add("hub", d.watchHub)
+	}
+	if e.port != nil {
+		d.add("MQTT port", d.watchPort)
 	}
 	d.add("hang-ups", d.hangUps)
 	d.add("socket", d.serve)

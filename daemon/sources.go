@@ -164,6 +164,8 @@ func (r *reader) connect() error {
 		return r.adopt(r.mqtt())
 	case r.config.Watermill != nil:
 		return r.adopt(r.watermill())
+	case r.config.Devices != nil:
+		return r.onPort()
 	case r.config.HTTP != nil && r.once:
 		return io.EOF // nobody can ask
 	case r.config.HTTP != nil:

@@ -8,7 +8,7 @@ import (
 	"dewclaw/adapters/http"
 )
 
-// tokenCommand makes a token for asking over HTTP, and the line of the config
+// tokenCommand makes a token for asking over HTTP or sending by MQTT, and the line of the config
 // that lets it in. It opens and stores nothing: only the hash is kept, by whoever
 // puts the line into the config.
 type tokenCommand struct {

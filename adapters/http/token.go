@@ -67,6 +67,12 @@ func (g *Guard) Check(r *http.Request, what, id string) (name string, refused *P
 	return p.Name, nil
 }
 
+// Lets reports whether a token that did not come with a request is for something.
+func (g *Guard) Lets(token, what, id string) bool {
+	p, known := g.Passes[HashToken(token)]
+	return known && (p.Expired == nil || !p.Expired(g.Now())) && p.May != nil && p.May(what, id)
+}
+
 func unauthorized(detail, challenge string) *Problem {
 	p := NewProblem("no-token", detail, `send it as "Authorization: Bearer TOKEN"; who runs the daemon makes one: dewclaw token NAME`)
 	p.Header = http.Header{"Www-Authenticate": {challenge}}

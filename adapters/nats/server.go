@@ -3,6 +3,7 @@ package nats
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"net"
 	"net/url"
 	"os"
 	"strings"
@@ -22,8 +23,15 @@ type Server struct {
 	User, Password, Token Secret
 	CA, Cert, Key         string // PEM files: what the server is checked against, what the client shows
 
-	Getenv func(string) string // for secrets from the environment; nil means os.Getenv
+	Getenv func(string) string      // for secrets from the environment; nil means os.Getenv
+	Dial   func() (net.Conn, error) // the way to a server in this process; nil means by URL
 }
+
+// A dialled is a server in this process, as the client library wants it.
+type dialled func() (net.Conn, error)
+
+// InProcessConn implements [nats.InProcessConnProvider].
+func (d dialled) InProcessConn() (net.Conn, error) { return d() }
 
 // A Secret is read from a file or the environment at every connect. The zero
 // value is no secret.
@@ -109,6 +117,9 @@ func (s *Server) options() ([]nats.Option, error) {
 		nats.CustomReconnectDelay(func(attempts int) time.Duration {
 			return min(firstReconnect<<min(attempts, 16), longestReconnect)
 		}),
+	}
+	if s.Dial != nil {
+		o = append(o, nats.InProcessServer(dialled(s.Dial)))
 	}
 	getenv := s.Getenv
 	if getenv == nil {

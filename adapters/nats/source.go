@@ -33,8 +33,9 @@ type SourceOptions struct {
 	// consumer knows.
 	After func(stream string) (sequence uint64, known bool)
 
-	Now    func() time.Time    // nil means time.Now
-	Report func(*events.Fault) // told what the server says out of turn; may be nil
+	Name   func(subject string) string // of a delivery, for people; nil means its subject
+	Now    func() time.Time            // nil means time.Now
+	Report func(*events.Fault)         // told what the server says out of turn; may be nil
 }
 
 // A Source hands over the messages of a stream, in its order: the beat "next". One
@@ -67,6 +68,9 @@ func OpenSource(o SourceOptions) (*Source, error) {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.Name == nil {
+		o.Name = func(subject string) string { return subject }
 	}
 	after := o.After
 	if after == nil {
@@ -219,7 +223,7 @@ func (s *Source) deliver(m *message.Message) *adapters.Delivery {
 	}
 	var once sync.Once
 	return &adapters.Delivery{
-		Name: label(m.Metadata.Get(MetaSubject)), Message: identity(stream, sequence),
+		Name: label(s.o.Name(m.Metadata.Get(MetaSubject))), Message: identity(stream, sequence),
 		Stream: stream, Sequence: sequence, Received: received, Size: int64(len(m.Payload)),
 		Open: func(ctx context.Context) (io.ReadCloser, error) {
 			return io.NopCloser(bytes.NewReader(m.Payload)), ctx.Err()

@@ -97,7 +97,7 @@ func (r *reader) checkSource(c *Config, s *Source) {
 		r.checkFarm(c, path+".farms", f)
 	}
 	folder, stream := r.has(path+".folder"), r.has(path+".nats")
-	r.one(path, "folder", "nats", "mqtt", "watermill", "http")
+	r.one(path, "folder", "nats", "mqtt", "watermill", "http", "mqtt-port")
 	if stream {
 		r.checkStream(path+".nats", s.Stream)
 	}

@@ -73,7 +73,7 @@ const (
 )
 
 // A Source is a configured place records come from: a folder, a stream of
-// messages or requests over HTTP.
+// messages, requests over HTTP, or messages to the daemon's own MQTT port.
 type Source struct {
 	ID      string
 	Farm    string   // its farm, or "" if rows name the farm
@@ -92,6 +92,7 @@ type Source struct {
 	MQTT      *MQTTSource     // nil for anything else
 	Watermill *WatermillTopic // nil for anything else
 	HTTP      *HTTPSource     // nil for anything else
+	Devices   *MQTTPortSource // nil for anything else
 
 	Silent time.Duration // how long nothing may come before the source says so; 0 for ever
 	Again  time.Duration // wait before an original that could not be taken is tried again

@@ -196,7 +196,7 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		hint           string
 	}{
 		{"unknown key", "    folder: in", "    fodler: in", []string{
-			`6:3: sources.chute: wanted one of folder, nats, mqtt, watermill, http, got none`,
+			`6:3: sources.chute: wanted one of folder, nats, mqtt, watermill, http, mqtt-port, got none`,
 			`8:5: sources.chute.fodler: wanted a known key, got "fodler"`,
 		}, `did you mean "folder"?`},
 		{"unknown top key", "sources:", "source:", []string{`5:1: source: wanted a known key, got "source"`}, `did you mean "sources"?`},
@@ -253,9 +253,19 @@ func TestParse_NamesEachMistake(t *testing.T) {
 		{"a second document", "recipients:", "---\nrecipients:", nil, ""},
 		{"no YAML", "recipients:", "recipients: [", nil, ""},
 		{"requests without a port", "    folder: in", "    http: {}", []string{
-			`8:5: sources.chute.http: wanted listen, to take requests, got none`,
+			`8:5: sources.chute.http: wanted listen.address, to take requests, got none`,
 			`8:5: sources.chute.http: wanted a token that may use it, got none`,
 		}, "dewclaw token NAME --source chute"},
+		{"devices without a port", "    folder: in", "    mqtt-port: {topics: [chute/#]}", []string{
+			`8:5: sources.chute.mqtt-port: wanted listen.mqtt, to take messages, got none`,
+			`8:5: sources.chute.mqtt-port: wanted a token that may use it, got none`,
+		}, "dewclaw token NAME --source chute"},
+		{"a port without devices", "recipients:", "listen: {mqtt: \":1883\"}\nlog: {url: nats://a}\nrecipients:", []string{
+			`10:10: listen.mqtt: wanted an address of this machine only (127.0.0.1), or tls, got ":1883"`,
+			`10:10: listen.mqtt: wanted a source that reads topics (mqtt-port: {topics: …}), got none`,
+			`10:10: listen.mqtt: wanted it only beside a log of this daemon's own, got a log by URL`,
+		}, "use a broker"},
+		{"a port nowhere", "recipients:", "listen: {max-body: 8MiB}\nrecipients:", []string{`10:1: listen: wanted address or mqtt, got neither`}, ""},
 		{"a port for everybody", "recipients:", "listen: {address: \":8410\"}\nrecipients:", []string{
 			`10:10: listen.address: wanted an address of this machine only (127.0.0.1), or tls, got ":8410"`,
 		}, "unencrypted: true"},
@@ -265,7 +275,7 @@ func TestParse_NamesEachMistake(t *testing.T) {
 			`10:29: tokens[0].sha256: wanted a SHA-256 as 64 hex digits in lower case, got something else`,
 		}, "dewclaw token NAME"},
 		{"a token for a folder", "recipients:", "tokens: [{name: me, sha256: " + someHash + ", sources: [chute]}]\nrecipients:", []string{
-			`10:95: tokens[0].sources: wanted a source that takes requests (http: {}), got "chute"`,
+			`10:95: tokens[0].sources: wanted a source that takes requests (http: {}) or has devices (mqtt-port: {topics: …}), got "chute"`,
 		}, ""},
 		{"a token for nothing", "recipients:", "tokens: [{name: me, sha256: " + someHash + "}]\nrecipients:", []string{
 			`10:10: tokens[0]: wanted sources, feeds, farms or metrics: what the token is for, got none of them`,
@@ -286,7 +296,7 @@ func TestParse_NamesEachMistake(t *testing.T) {
 			`18:5: feeds.vet-daily.format: wanted cloudevents with webhook, got cloudevents-array`,
 		}, ""},
 		{"a pull nobody may make", "to: {folder: out}", "to: {pull: {}}\n    known-animals: wait", []string{
-			`17:10: feeds.vet-daily.to.pull: wanted listen, to be fetched from, got none`,
+			`17:10: feeds.vet-daily.to.pull: wanted listen.address, to be fetched from, got none`,
 			`17:10: feeds.vet-daily.to.pull: wanted a token that may use it, got none`,
 			`18:5: feeds.vet-daily.known-animals: wanted any with pull, got wait`,
 		}, "dewclaw token NAME --feed vet-daily"},

@@ -76,11 +76,12 @@
 //	  - {farm: larkfield, recipient: vet, purpose: treatment, kinds: [examination, lesion],
 //	     period: {from: 2026-01-01}, fields: identities, from: 2026-01-01, until: 2026-12-31}
 //	listen:
-//	  address: 127.0.0.1:8410       other addresses want tls, or unencrypted: true
+//	  address: 127.0.0.1:8410       for HTTP; other addresses want tls, or unencrypted: true
+//	  mqtt: 127.0.0.1:1883          for devices that speak MQTT 3.1.1, to sources with mqtt-port: {topics: [chute/#]}
 //	  tls: {cert: …, key: …}
 //	  max-body: 64MiB               of a request, unless its source says otherwise
 //	  metrics: token                who may read /metrics: who has a token for it, or open
-//	tokens:                         who may ask over HTTP; "dewclaw token" makes the line
+//	tokens:                         who may ask over HTTP, and send by MQTT; "dewclaw token" makes the line
 //	  - {name: chute-device, sha256: …, sources: [chute], feeds: [vet-pull], farms: [larkfield], metrics: true, until: 2026-12-31}
 //	settings: {toe-hairline: 82.55} thresholds, named in the code lists advisories, timings and due
 //

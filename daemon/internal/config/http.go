@@ -12,14 +12,16 @@ type HTTPSource struct {
 
 // A Listen says where the daemon answers requests from outside.
 type Listen struct {
-	Address     string // host:port; "" if it does not listen
+	Address     string // host:port for HTTP; "" if it does not listen
+	MQTT        string // host:port for MQTT; "" if it does not listen
 	Cert, Key   string // TLS files; both or none
 	Unencrypted bool   // no TLS although others than this machine can reach it
 	MaxBody     int    // bytes of one request body, unless its source says otherwise
 	OpenMetrics bool   // /metrics, and why the daemon is not ready, want no token
 }
 
-// A Token lets whoever has it do some things over HTTP. Only its hash is known.
+// A Token lets whoever has it do some things over HTTP, and send to the MQTT port.
+// Only its hash is known.
 type Token struct {
 	Name    string
 	Hash    string   // SHA-256 of the token in hex

@@ -122,7 +122,8 @@ func (r *reader) checkReplies(c *Config, path string, f *Feed) {
 }
 
 var listenMembers = []member[Listen]{
-	{"address", true, func(r *reader, v value, l *Listen) { l.Address = r.address(v) }},
+	{"address", false, func(r *reader, v value, l *Listen) { l.Address = r.address(v) }},
+	{"mqtt", false, func(r *reader, v value, l *Listen) { l.MQTT = r.address(v) }},
 	{"tls", false, func(r *reader, v value, l *Listen) { object(r, v, listenTLSMembers, l) }},
 	{"unencrypted", false, func(r *reader, v value, l *Listen) { l.Unencrypted = r.truth(v) }},
 	{"max-body", false, func(r *reader, v value, l *Listen) { l.MaxBody = r.size(v, minBody, maxBody) }},
@@ -199,10 +200,16 @@ func (r *reader) hasAny(path string, keys ...string) bool {
 // outside say of one another.
 func (r *reader) checkListen(c *Config) {
 	l := &c.Listen
-	if l.Address != "" && !r.has("listen.tls") && !l.Unencrypted && !isLoopback(l.Address) {
-		r.fault("listen.address", "an address of this machine only (127.0.0.1), or tls", quote(l.Address),
-			"add tls: {cert: …, key: …}; or unencrypted: true if something before it speaks TLS")
+	for path, address := range map[string]string{"listen.address": l.Address, "listen.mqtt": l.MQTT} {
+		if address != "" && !r.has("listen.tls") && !l.Unencrypted && !isLoopback(address) {
+			r.fault(path, "an address of this machine only (127.0.0.1), or tls", quote(address),
+				"add tls: {cert: …, key: …}; or unencrypted: true if something before it speaks TLS")
+		}
 	}
+	if r.has("listen") && !r.hasAny("listen", "address", "mqtt") {
+		r.fault("listen", "address or mqtt", "neither")
+	}
+	r.checkMQTTPort(c)
 	for i := range c.Tokens {
 		r.checkToken(c, i)
 	}
@@ -215,8 +222,8 @@ func (r *reader) checkListen(c *Config) {
 			s.HTTP.MaxBody = l.MaxBody
 		}
 		path := "sources." + s.ID + ".http"
-		if !r.has("listen") {
-			r.fault(path, "listen, to take requests", "none", `add at the top: listen: {address: "127.0.0.1:8410"}`)
+		if !r.has("listen.address") {
+			r.fault(path, "listen.address, to take requests", "none", `add at the top: listen: {address: "127.0.0.1:8410"}`)
 		}
 		r.wantToken(c, path, "--source "+s.ID, func(t *Token) bool { return t.MaySend(s) })
 	}
@@ -226,8 +233,8 @@ func (r *reader) checkListen(c *Config) {
 			continue
 		}
 		path := "feeds." + f.ID + ".to.pull"
-		if !r.has("listen") {
-			r.fault(path, "listen, to be fetched from", "none", `add at the top: listen: {address: "127.0.0.1:8410"}`)
+		if !r.has("listen.address") {
+			r.fault(path, "listen.address, to be fetched from", "none", `add at the top: listen: {address: "127.0.0.1:8410"}`)
 		}
 		r.wantToken(c, path, "--feed "+f.ID, func(t *Token) bool { return t.MayFetch(f) })
 	}
@@ -252,8 +259,8 @@ func (r *reader) checkToken(c *Config, i int) {
 	for _, id := range t.Sources {
 		if s := c.Source(id); s == nil {
 			r.unknownID(path+".sources", "a source of this file", id, ids(c.Sources, func(s *Source) string { return s.ID }))
-		} else if s.HTTP == nil {
-			r.fault(path+".sources", "a source that takes requests (http: {})", quote(id))
+		} else if s.HTTP == nil && s.Devices == nil {
+			r.fault(path+".sources", "a source that takes requests (http: {}) or has devices (mqtt-port: {topics: …})", quote(id))
 		}
 	}
 	for _, id := range t.Feeds {

@@ -154,6 +154,10 @@ var sourceMembers = []member[Source]{
 		s.HTTP = new(HTTPSource)
 		object(r, v, httpSourceMembers, s.HTTP)
 	}},
+	{"mqtt-port", false, func(r *reader, v value, s *Source) {
+		s.Devices = new(MQTTPortSource)
+		object(r, v, mqttPortMembers, s.Devices)
+	}},
 	{"silent", false, func(r *reader, v value, s *Source) { s.Silent = r.duration(v, time.Minute) }},
 	{"again", false, func(r *reader, v value, s *Source) { s.Again = r.duration(v, 100*time.Millisecond) }},
 }

@@ -34,6 +34,11 @@ type MQTTTarget struct {
 	Mode  string // structured or binary
 }
 
+// An MQTTPortSource are messages that devices send to the MQTT port of the daemon.
+type MQTTPortSource struct {
+	Topics []string // topic filters; at least one
+}
+
 const (
 	defaultSession = 30 * 24 * time.Hour
 	maxSession     = (1<<32 - 2) * time.Second // MQTT 5.0, section 3.1.2.11.2
@@ -65,6 +70,40 @@ var mqttTargetMembers = append(under(brokerMembers, func(t *MQTTTarget) *Broker 
 	member[MQTTTarget]{"topic", true, func(r *reader, v value, t *MQTTTarget) { t.Topic = r.topic(v, false) }},
 	member[MQTTTarget]{"mode", false, func(r *reader, v value, t *MQTTTarget) { t.Mode = r.choice(v, "structured", "binary") }},
 )
+
+var mqttPortMembers = []member[MQTTPortSource]{
+	{"topics", true, func(r *reader, v value, s *MQTTPortSource) {
+		s.Topics = r.texts(v, func(x value) string { return r.topic(x, true) })
+	}},
+}
+
+// checkMQTTPort wants port and sources together, each source with somebody who may
+// send to it.
+func (r *reader) checkMQTTPort(c *Config) {
+	some := false
+	for i := range c.Sources {
+		s := &c.Sources[i]
+		if s.Devices == nil {
+			continue
+		}
+		some = true
+		path := "sources." + s.ID + ".mqtt-port"
+		if !r.has("listen.mqtt") {
+			r.fault(path, "listen.mqtt, to take messages", "none", `add at the top: listen: {mqtt: "127.0.0.1:1883"}`)
+		}
+		r.wantToken(c, path, "--source "+s.ID, func(t *Token) bool { return t.MaySend(s) })
+	}
+	if c.Listen.MQTT == "" {
+		return
+	}
+	if !some {
+		r.fault("listen.mqtt", "a source that reads topics (mqtt-port: {topics: …})", "none")
+	}
+	if r.has("log.url") {
+		r.fault("listen.mqtt", "it only beside a log of this daemon's own", "a log by URL",
+			"what the port has acknowledged and not read yet is on this machine, where no other daemon could read it: use a broker")
+	}
+}
 
 func (r *reader) mqttSource(v value, s *Source) {
 	s.MQTT = &MQTTSource{Broker: Broker{Version: "5", Client: "dewclaw-" + s.ID}, QoS: 1, Session: defaultSession}

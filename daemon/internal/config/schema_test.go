@@ -112,6 +112,7 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/feeds/"+each+"/properties/to/properties/watermill", names(watermillMembers), musts(watermillMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/mqtt", names(mqttTargetMembers), musts(mqttTargetMembers))
 	check("properties/sources/"+each+"/properties/http", names(httpSourceMembers), musts(httpSourceMembers))
+	check("properties/sources/"+each+"/properties/mqtt-port", names(mqttPortMembers), musts(mqttPortMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/webhook", names(webhookMembers), musts(webhookMembers))
 	check("properties/feeds/"+each+"/properties/to/properties/pull", names(pullMembers), musts(pullMembers))
 	check("properties/feeds/"+each+"/properties/replies", names(repliesMembers), musts(repliesMembers))

@@ -24,13 +24,15 @@ var (
 	delivering = desc("feed_delivering", "1 if the feed delivers, 0 if it is paused, waits for its recipient or has stopped.", "feed")
 	barnHere   = desc("barn_connected", "1 if the barn is connected to this hub.", "barn")
 	barnBehind = desc("barn_behind_entries", "Entries that the barn has told of and this hub does not have.", "barn")
+	devices    = desc("mqtt_devices", "Devices that are connected to the MQTT port.")
+	messages   = desc("waiting_messages", "Messages that the MQTT port has acknowledged and that are not in the log yet.", "source")
 	leases     = desc("lease_held", "1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none.", "what", "id")
 	ready      = desc("ready", "1 if everything does its work.")
 )
 
 // Describe implements prometheus.Collector.
 func (a *asker) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{position, heldNow, heldAge, bodies, sent, behind, behindAge, parked, waiting, delivering, barnHere, barnBehind, leases, ready} {
+	for _, d := range []*prometheus.Desc{position, heldNow, heldAge, bodies, sent, behind, behindAge, parked, waiting, delivering, barnHere, barnBehind, devices, messages, leases, ready} {
 		out <- d
 	}
 }
@@ -51,6 +53,12 @@ func (a *asker) Collect(out chan<- prometheus.Metric) {
 	gauge(ready, truth(s.Ready))
 	for source, n := range s.Bodies {
 		gauge(bodies, float64(n), source)
+	}
+	if s.Port != nil {
+		gauge(devices, float64(s.Port.Devices))
+		for source, n := range s.Port.Waiting {
+			gauge(messages, float64(n), source)
+		}
 	}
 	for _, b := range s.Barns {
 		gauge(barnHere, truth(b.Connected), b.ID)

@@ -20,6 +20,8 @@
 //	dewclaw_feed_delivering{feed}            1 if it does, 0 if it is paused, waits for its recipient or has stopped
 //	dewclaw_barn_connected{barn}             1 if the barn is connected to this hub, 0 if it goes on alone
 //	dewclaw_barn_behind_entries{barn}        entries it has told of that are not in the log of the hub
+//	dewclaw_mqtt_devices                     devices that are connected to the MQTT port
+//	dewclaw_waiting_messages{source}         messages that the port has acknowledged and that are not in the log yet
 //	dewclaw_lease_held{what, id}             1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none
 //	dewclaw_ready                            1 if everything does its work
 //	dewclaw_requests_total{route, code}      requests that were answered
@@ -62,6 +64,12 @@ type Barn struct {
 	Behind    int // entries
 }
 
+// A Port is how the MQTT port of devices stands.
+type Port struct {
+	Devices int            // that are connected
+	Waiting map[string]int // messages that are acknowledged and not in the log yet, by source
+}
+
 // A Lease says whether a source or feed is this daemon's.
 type Lease struct {
 	What, ID string
@@ -76,6 +84,7 @@ type State struct {
 	Bodies   map[string]int
 	Feeds    []Feed
 	Barns    []Barn  // of a hub
+	Port     *Port   // nil without devices
 	Leases   []Lease // nil unless several daemons may share the log
 	Ready    bool
 }
