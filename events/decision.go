@@ -6,7 +6,7 @@ package events
 const (
 	ActionReassign = "reassign-animal"    // amends: the facts belong to another animal
 	ActionSwapFoot = "swap-foot"          // amends: feet were mixed up
-	ActionChange   = "change-value"       // amends: one or more values were wrong
+	ActionChange   = "change-value"       // amends: one or more values were wrong; nothing if they are as their source has them now, which that confirms
 	ActionWithdraw = "withdraw"           // retracts: the fact is not so, whatever its source says
 	ActionSame     = "same-animal"        // nothing: the herd reads it
 	ActionNotSame  = "not-same-animal"    // nothing: the herd reads it

@@ -288,8 +288,8 @@ func (d *Device) end(m *move) {
 // the newest.
 func devicesBefore(facts, old []*Fact) (elsewhere []*move, here []*Fact) {
 	for _, o := range old {
-		t := o.Payload.(*events.Treatment)
-		if deviceOf(t) == "" {
+		t, ok := o.Payload.(*events.Treatment)
+		if !ok || deviceOf(t) == "" {
 			continue
 		}
 		i := slices.IndexFunc(facts, func(f *Fact) bool { return f.Entity == o.Entity })

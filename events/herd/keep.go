@@ -36,6 +36,7 @@ func (f *follower) decision(a *arrival, farm id, at events.Place) error {
 	switch x.Action {
 	case events.ActionReassign, events.ActionSwapFoot, events.ActionChange, events.ActionWithdraw:
 		a.decided = true
+		err = f.confirmed(x.Targets)
 	case events.ActionSame, events.ActionNotSame:
 		return f.identityDecision(a, farm, at)
 	case events.ActionRelease, events.ActionDrop:
@@ -48,6 +49,16 @@ func (f *follower) decision(a *arrival, farm id, at events.Place) error {
 		}
 	}
 	return err
+}
+
+// confirmed takes out what the sources of facts said before they changed it.
+func (f *follower) confirmed(targets []events.Entity) error {
+	for _, t := range targets {
+		if err := f.dropOld(oldMark([]byte(t)), func([]value) bool { return true }); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (f *follower) identityDecision(a *arrival, farm id, at events.Place) error {

@@ -3,13 +3,15 @@ package herd
 import (
 	"bytes"
 	"hash/fnv"
+	"slices"
+	"strings"
 
 	"dewclaw/events"
 	"dewclaw/schema/codes"
 )
 
-// This file keeps what a source silently took back. A block, a wrap or a
-// withdrawal never ends because its record says something else now: the earlier
+// This file keeps what a source silently took back. A block, a wrap, a withdrawal
+// or an order never ends because its record says something else now: the earlier
 // revision stays beside the newest one until a person decides about the event,
 // and both are shown.
 
@@ -26,8 +28,8 @@ func oldMark(entity []byte) int64 {
 func (f *follower) leave(a *arrival, before id, row []value, naming id) (int64, error) {
 	mark := min(intOf(row[2]), 0)
 	amended := !a.decided && bytes.Equal(f.s.change, amended)
-	if amended && string(f.s.kind) == string(events.KindTreatment) {
-		stays, err := f.takesBack(blobOf(row[3]), id(intOf(row[0])) != naming)
+	if kind := events.Kind(f.s.kind); amended && (kind == events.KindTreatment || kind == events.KindOrder) {
+		stays, err := f.takesBack(kind, blobOf(row[3]), id(intOf(row[0])) != naming)
 		if err != nil {
 			return 0, err
 		}
@@ -46,20 +48,23 @@ func (f *follower) leave(a *arrival, before id, row []value, naming id) (int64, 
 
 var amended = []byte(events.Amended)
 
-// takesBack reports whether the treatment in s no longer says what one before it
-// said must end, or says it of another animal.
-func (f *follower) takesBack(data []byte, moved bool) (bool, error) {
-	old, err := payload(events.KindTreatment, data)
+// takesBack reports whether the treatment or order in s no longer says what one
+// before it said, or says it of another animal.
+func (f *follower) takesBack(kind events.Kind, data []byte, moved bool) (bool, error) {
+	old, err := payload(kind, data)
 	if err != nil {
 		return false, err
 	}
-	now, err := payload(events.KindTreatment, f.s.body)
+	now, err := payload(kind, f.s.body)
 	if err != nil {
 		return false, err
+	}
+	if o, ok := old.(*events.Order); ok {
+		return moved || lessCareful(o, now.(*events.Order)), nil
 	}
 	x, y := old.(*events.Treatment), now.(*events.Treatment)
 	if d := deviceOf(x); d != "" {
-		if moved || !samePlace(x, y) || x.Derived.DueOff != y.Derived.DueOff || x.Derived.LateFrom != y.Derived.LateFrom || x.PlannedOff != y.PlannedOff {
+		if moved || !samePlace(x, y) || x.Occurred.Date != y.Occurred.Date || x.Derived.DueOff != y.Derived.DueOff || x.Derived.LateFrom != y.Derived.LateFrom || x.PlannedOff != y.PlannedOff {
 			return true, nil
 		}
 	}
@@ -67,6 +72,25 @@ func (f *follower) takesBack(data []byte, moved bool) (bool, error) {
 		return false, nil
 	}
 	return moved || !withheld(y) || later(x.Medicine.Milk, y.Medicine.Milk) || later(x.Medicine.Meat, y.Medicine.Meat), nil
+}
+
+// lessCareful reports whether an order, as it is now, asks for less than it did,
+// for the same later, or not so long; or whether it puts out of force what it
+// did not, as a vet's order does that was somebody else's. Any other time of an order about a device, or of one that lifts
+// something, may be one or the other.
+func lessCareful(was, is *events.Order) bool {
+	x, y := orderOf(&Fact{Payload: was}), orderOf(&Fact{Payload: is})
+	switch {
+	case !x.samePlace(&y), (x.By == vet) != (y.By == vet), !strings.Contains(y.Detail, x.Detail):
+		return true
+	case was.Occurred != is.Occurred && !afterwards(is.Occurred.Date, is.Occurred.RFC3339(), was.Occurred.Date, was.Occurred.RFC3339()):
+		return true // what was done meanwhile would count for it now
+	case !slices.Equal(x.Cancels, y.Cancels):
+		return true
+	case len(y.Cancels) > 0 || y.device() != "":
+		return x.Due != y.Due || x.Until != y.Until
+	}
+	return x.Due != "" && (y.Due == "" || y.Due > x.Due) || y.Until != "" && (x.Until == "" || y.Until < x.Until)
 }
 
 func deviceOf(t *events.Treatment) string {

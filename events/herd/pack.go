@@ -245,6 +245,11 @@ func (o *Order) pack(p *packer) {
 	pack(p, &o.Source, &o.Day, &o.At, &o.What, &o.Foot, &o.Claw, &o.Detail, &o.By, &o.Due, &o.Until, &o.Done, &o.Early, &o.Ended)
 	packList(p, &o.Cancels, packText)
 	packList(p, &o.Doubts, packText)
+	p.truth(&o.Old)
+	packList(p, &o.Before, func(s *Said, p *packer) {
+		pack(p, &s.Day, &s.At, &s.Detail, &s.By, &s.Due, &s.Until)
+		packList(p, &s.Cancels, packText)
+	})
 }
 
 func (c *LostClaw) pack(p *packer) {

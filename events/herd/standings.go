@@ -121,7 +121,7 @@ func (v *View) goBack(ctx context.Context, farm, day string, all []Standing) err
 		s := &Standing{}
 		if len(f)+len(o) > 0 {
 			ds := devices(f, o)
-			s = stand(f, o, cases(f, v.gap), ds, withdrawals(f, o), orders(f, ds))
+			s = stand(f, o, cases(f, v.gap), ds, withdrawals(f, o), orders(f, o, ds))
 		}
 		s.Animal = all[i].Animal
 		all[i] = *s

@@ -97,7 +97,7 @@ func (c *caseFile) decode(rows [][]value, names map[id]string) ([]*Fact, error) 
 
 func (w *work) collect(c *caseFile, gapDays int) {
 	cs, ds, ws := cases(c.facts, gapDays), devices(c.facts, c.old), withdrawals(c.facts, c.old)
-	os := orders(c.facts, ds)
+	os := orders(c.facts, c.old, ds)
 	if len(c.facts)+len(c.old) > 0 {
 		// Before the cases give their older sightings away.
 		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, c.old, cs, ds, ws, os)), ""})

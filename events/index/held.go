@@ -271,6 +271,8 @@ func (a *application) decide() error {
 			err = a.settle(d, Dropped)
 		case events.ActionRefuse:
 			err = a.refuse(d.Targets)
+		case events.ActionChange:
+			err = a.stands(d.Targets)
 		}
 		if err != nil {
 			return err
@@ -300,6 +302,20 @@ func (a *application) refuse(targets []events.Entity) error {
 			return err
 		}
 		if err := a.ix.d.prepared("DELETE FROM waits WHERE entity = ?").exec(string(e)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// stands notes that a person decided about the targets, if what they are stays:
+// what their source says of them now was confirmed.
+func (a *application) stands(targets []events.Entity) error {
+	if len(a.e.Events) > 1 {
+		return nil // they changed
+	}
+	for _, e := range targets {
+		if err := a.mark(e, func(s *Slot) { s.State |= Decided }); err != nil {
 			return err
 		}
 	}

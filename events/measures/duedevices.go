@@ -68,11 +68,11 @@ func offBy(d *herd.Device, t *dueThing, late string, whole bool) answer {
 // block adds the look at one, and its coming off. A block lost before is no
 // longer due (see measure devices).
 func (u *duty) block(d *herd.Device) {
-	window := u.set.BlockCheckWindow(d.On)
+	window := u.set.BlockCheckWindow(d.OnFirst())
 	from, longest := dayOf(window.From, never), dayOf(window.To, never)
 	due, _, lifted := worklist.Times(d)
 	if due == "" && !lifted {
-		due = d.Planned
+		due = d.PlannedFirst()
 	}
 	planned, off := dayOf(due, never), dayOf(d.Off, never)
 	lost := off
@@ -118,18 +118,19 @@ var neverDone = []string{"separate", "other"}
 // given adds orders with a day by which they are due. Those about a wrap or block
 // stand with it.
 func (u *duty) given() {
-	withDevice := map[events.Entity]bool{}
+	withDevice := map[events.Entity][]*herd.Order{}
 	for i := range u.d.Devices {
 		if o := u.d.Devices[i].Order; o != nil {
-			withDevice[o.Event] = true
+			withDevice[o.Event] = append(withDevice[o.Event], o)
 		}
 	}
 	for i := range u.d.Orders {
 		o := &u.d.Orders[i]
-		closes := dayOf(o.Due, never)
+		due := o.DueFirst()
+		closes := dayOf(due, never)
 		ended := dayOf(o.Ended, never)
 		switch {
-		case o.Due == "" || withDevice[o.Event] || slices.Contains([]string{"not-trim", "lift", "leave-wrap", "leave-block"}, o.What):
+		case due == "" || slices.ContainsFunc(withDevice[o.Event], o.Same) || slices.Contains([]string{"not-trim", "lift", "leave-wrap", "leave-block"}, o.What):
 		case slices.Contains(neverDone, o.What):
 			u.aside(ordered, closes, "orders of which no record tells that they were carried out")
 		case ended <= closes && dayOf(o.Done, never) >= ended:
@@ -140,10 +141,10 @@ func (u *duty) given() {
 			if o.DoneBy != "" {
 				t.by = append(t.by, o.DoneBy)
 			}
-			if t.did == closes && len(o.Due) > len(time.DateOnly) {
+			if t.did == closes && len(due) > len(time.DateOnly) {
 				t.inTime = unclear // the hour it was done is not told
 			}
-			u.take(t, len(o.Doubts) > 0)
+			u.take(t, len(o.Doubts) > 0 || o.Old)
 		}
 	}
 }

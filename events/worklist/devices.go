@@ -39,7 +39,8 @@ func (a *animal) wrap(d *herd.Device) {
 	what := "wrap on " + place(d.Foot, "")
 	since := orDay(d.OnAt, d.On)
 	due, late, lifted := Times(d)
-	by := orderWords(d)
+	by := a.orderWords(d)
+	later, open := a.laterEnd(d)
 	switch {
 	case Dressed(d):
 		a.add(dressing, fmt.Sprintf("vet dressing on %s since %s: do not remove; the vet says when", place(d.Foot, ""), a.say(since)), since, d.Planned)
@@ -47,11 +48,17 @@ func (a *animal) wrap(d *herd.Device) {
 		a.add(wrapUnknown, what+", and nobody knows since when: look today", since, since)
 	case d.Found && !lifted:
 		a.add(wrapUnknown, fmt.Sprintf("%s, first seen %s, and nobody wrote when it was put on: look today", what, a.say(since)), since, since)
+	case late != "" && a.passed(late) && open:
+		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, look at it at once%s%s", what, a.say(since), a.say(late), later, by), since, late)
 	case late != "" && a.passed(late):
 		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(late)), since, late)
 	default:
 		at := a.milking(d, a.at)
-		text := fmt.Sprintf("%s since %s: off at the milking of %s, late from %s%s", what, a.say(since), at.Format("2006-01-02 15:04"), a.say(late), by)
+		do := "off"
+		if open {
+			do = "look at it"
+		}
+		text := fmt.Sprintf("%s since %s: %s at the milking of %s, late from %s%s%s", what, a.say(since), do, at.Format("2006-01-02 15:04"), a.say(late), later, by)
 		if a.milking(d, time.Time{}).Format(time.DateOnly) <= a.day {
 			a.add(wrapDue, text, since, at.Format(time.RFC3339))
 		} else {
@@ -60,16 +67,22 @@ func (a *animal) wrap(d *herd.Device) {
 	}
 }
 
+// laterEnd tells of the later of the ends that the sources of a device named and
+// nobody confirmed; open reports whether it has not come.
+func (a *animal) laterEnd(d *herd.Device) (words string, open bool) {
+	end := d.Later()
+	if end == "" || a.passed(end) {
+		return "", false
+	}
+	return fmt.Sprintf(" (its source changed its end: the later one, %s, holds until a person confirms)", a.say(end)), true
+}
+
 // orderWords tells of an order about a device.
-func orderWords(d *herd.Device) string {
+func (a *animal) orderWords(d *herd.Device) string {
 	if d.Order == nil {
 		return ""
 	}
-	by := d.Order.By
-	if by == "" || by == "not-stated" {
-		by = "somebody"
-	}
-	return fmt.Sprintf(" (order of %s, %s: %s)", by, d.Order.Day, d.Order.What)
+	return fmt.Sprintf(" (order of %s, %s: %s%s)", orderedBy(d.Order.By), d.Order.Day, d.Order.What, changed(d.Order, a.clock))
 }
 
 // milking returns the milking at which a wrap comes off: the first from when it
@@ -103,16 +116,17 @@ func (a *animal) milking(d *herd.Device, from time.Time) time.Time {
 
 // block adds a block that is on.
 func (a *animal) block(d *herd.Device) {
-	n, ok := daysBetween(d.On, a.day)
+	on := d.OnFirst()
+	n, ok := daysBetween(on, a.day)
 	if !ok {
 		return
 	}
-	what := fmt.Sprintf("block on %s since %s (%d days)", place(d.Foot, d.Claw), d.On, n)
-	if dry := a.stageSince(d.On); dry != "" {
-		a.add(blockDry, what+": still on at "+dry, d.On, "")
+	what := fmt.Sprintf("block on %s since %s (%d days)", place(d.Foot, d.Claw), on, n)
+	if dry := a.stageSince(on); dry != "" {
+		a.add(blockDry, what+": still on at "+dry, on, "")
 	}
 	if d.Found {
-		what = fmt.Sprintf("block on %s, first seen %s (%d days)", place(d.Foot, d.Claw), d.On, n)
+		what = fmt.Sprintf("block on %s, first seen %s (%d days)", place(d.Foot, d.Claw), on, n)
 	}
 	switch d.State {
 	case "rocking":
@@ -120,20 +134,23 @@ func (a *animal) block(d *herd.Device) {
 	case "loose", "worn":
 		a.add(blockBad, what+": found "+d.State, lastCheck(d), "")
 	}
-	window := a.set.BlockCheckWindow(d.On)
+	window := a.set.BlockCheckWindow(on)
 	check, longest := window.From, window.To
 	due, _, lifted := Times(d)
 	if due == "" && !lifted {
-		due = d.Planned
+		due = d.PlannedFirst()
 	}
+	later, open := a.laterEnd(d)
 	switch planned := a.localDay(due); {
+	case planned != "" && planned <= a.day && open:
+		a.add(blockOff, fmt.Sprintf("%s: look at it from %s%s%s", what, planned, orWords(a.orderWords(d), " as planned"), later), on, planned)
 	case planned != "" && planned <= a.day:
-		a.add(blockOff, fmt.Sprintf("%s: off %s%s", what, planned, orWords(orderWords(d), " as planned")), d.On, planned)
+		a.add(blockOff, fmt.Sprintf("%s: off %s%s", what, planned, orWords(a.orderWords(d), " as planned")), on, planned)
 	case lifted:
 	case longest <= a.day:
-		a.add(blockLong, what+": take it off", d.On, longest)
+		a.add(blockLong, what+": take it off", on, longest)
 	case (check <= a.day || check < a.next) && lastCheck(d) < check:
-		a.add(blockCheck, fmt.Sprintf("%s: check from %s, off by %s", what, check, longest), d.On, longest)
+		a.add(blockCheck, fmt.Sprintf("%s: check from %s, off by %s", what, check, longest), on, longest)
 	}
 }
 
@@ -199,7 +216,7 @@ func (a *animal) on() (out []On) {
 		} else {
 			due, _, _ := Times(d)
 			o.Off, o.Leave = due, Dressed(d)
-			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s%s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(due), "unknown"), orderWords(d))
+			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s%s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(due), "unknown"), a.orderWords(d))
 			if o.Leave {
 				o.Off, o.Text = "", fmt.Sprintf("vet dressing on %s since %s: do not remove", place(d.Foot, ""), a.say(o.Since))
 			}
@@ -214,7 +231,7 @@ func (a *animal) on() (out []On) {
 // when it has been on for long.
 func (a *animal) blockEnd(d *herd.Device) string {
 	due, _, _ := Times(d)
-	return orDay(a.localDay(orDay(due, d.Planned)), addDays(d.On, a.set.BlockLong))
+	return orDay(a.localDay(orDay(due, d.PlannedFirst())), addDays(d.OnFirst(), a.set.BlockLong))
 }
 
 // before tells what the sources of a device said before and nobody confirmed.
@@ -223,8 +240,9 @@ func (a *animal) before(d *herd.Device) (out []string) {
 		out = append(out, "its source no longer tells of it; it counts as on until a person confirms")
 	}
 	for _, b := range d.Before {
-		out = append(out, fmt.Sprintf("its source first said: on %s, due off %s; until a person confirms, look at it at the earlier end, and the later one holds",
-			a.say(orDay(b.OnAt, b.On)), orWords(a.say(orDay(b.Due, b.Planned)), "not told")))
+		out = append(out, fmt.Sprintf("its source first said: on %s, due off %s; now: on %s, due off %s; until a person confirms, look at it at the earlier end, and the later one holds",
+			a.say(orDay(b.OnAt, b.On)), orWords(a.say(orDay(b.Due, b.Planned)), "not told"),
+			a.say(orDay(d.OnAt, d.On)), orWords(a.say(orDay(d.Due, d.Planned)), "not told")))
 	}
 	return out
 }

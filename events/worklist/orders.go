@@ -20,11 +20,11 @@ func (a *animal) orders() {
 		switch o.What {
 		case "not-trim", "lift", "leave-wrap", "leave-block":
 		case "vet":
-			a.add(orderVet, orderText(o, a.clock), o.Day, orDay(o.Due, o.Until))
+			a.add(orderVet, orderText(o, a.clock), o.Day, orDay(o.DueFirst(), o.UntilLast()))
 		case "separate":
-			a.add(orderKeep, orderText(o, a.clock), o.Day, orDay(o.Due, o.Until))
+			a.add(orderKeep, orderText(o, a.clock), o.Day, orDay(o.DueFirst(), o.UntilLast()))
 		default:
-			a.add(orderGiven, orderText(o, a.clock), o.Day, orDay(o.Due, o.Until))
+			a.add(orderGiven, orderText(o, a.clock), o.Day, orDay(o.DueFirst(), o.UntilLast()))
 		}
 	}
 	for _, w := range a.Wounds {
@@ -37,7 +37,7 @@ func (a *animal) orders() {
 // aboutDevice reports whether an order is about a block or wrap that is on: its
 // time is that of the device.
 func (a *animal) aboutDevice(o *herd.Order) bool {
-	return slices.ContainsFunc(a.Devices, func(d herd.Device) bool { return d.Off == "" && d.Order != nil && d.Order.Event == o.Event })
+	return slices.ContainsFunc(a.Devices, func(d herd.Device) bool { return d.Off == "" && d.Order != nil && d.Order.Same(o) })
 }
 
 func orderText(o *herd.Order, c clock) string {
@@ -45,25 +45,48 @@ func orderText(o *herd.Order, c clock) string {
 	if x := codes.Orders().Get(o.What); x != nil && o.What != "other" {
 		name = x.Name
 	}
-	by := o.By
-	if by == "" || by == "not-stated" {
-		by = "somebody"
-	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "order of %s, %s: %s", by, o.Day, name)
+	fmt.Fprintf(&b, "order of %s, %s: %s", orderedBy(o.By), o.Day, name)
 	if o.Foot != "" {
 		b.WriteString(" on " + place(o.Foot, o.Claw))
 	}
-	if o.Detail != "" {
-		b.WriteString(", " + o.Detail)
-	}
-	if o.Due != "" {
-		b.WriteString(", due " + c.say(o.Due))
-	}
-	if o.Until != "" {
-		b.WriteString(", until " + c.say(o.Until))
-	}
+	b.WriteString(saidWords(o.Detail, o.Due, o.Until, c))
+	b.WriteString(changed(o, c))
 	return b.String()
+}
+
+func orderedBy(role string) string {
+	if role == "" || role == "not-stated" {
+		return "somebody"
+	}
+	return role
+}
+
+func saidWords(detail, due, until string, c clock) (s string) {
+	if detail != "" {
+		s += ", " + detail
+	}
+	if due != "" {
+		s += ", due " + c.say(due)
+	}
+	if until != "" {
+		s += ", until " + c.say(until)
+	}
+	return s
+}
+
+// changed tells what the source of an order said before and nobody confirmed.
+func changed(o *herd.Order, c clock) (s string) {
+	for _, x := range o.Before {
+		s += fmt.Sprintf("; its source said otherwise before: order of %s, %s%s", orderedBy(x.By), x.Day, orWords(saidWords(x.Detail, x.Due, x.Until, c), ", without a time"))
+	}
+	switch {
+	case o.Old:
+		return s + "; its source no longer says so: it holds until a person confirms"
+	case s != "":
+		return s + "; the more careful of all holds until a person confirms"
+	}
+	return ""
 }
 
 // lifted reports whether an order in force puts a default time out of force: of

@@ -44,6 +44,9 @@ func (d *dice) herd(farm string, cows int) {
 			if d.chance(0.5) {
 				d.exam(c, n)
 			}
+			if d.chance(0.1) {
+				d.order(c, n)
+			}
 		}
 	}
 }
@@ -228,6 +231,9 @@ func (d *dice) treat(common events.Common, foot string) {
 			t.PlannedOff = plus(common.Occurred.Date, 10+d.IntN(40))
 		}
 		d.add("chute", "b"+foot, t)
+		d.change(t, func(t *events.Treatment) {
+			t.PlannedOff = one(d, "", plus(common.Occurred.Date, 10+d.IntN(40)))
+		})
 	}
 	if d.chance(0.2) {
 		t := &events.Treatment{Common: common, Foot: foot, Claw: "none", What: "wrap"}
@@ -243,6 +249,40 @@ func (d *dice) treat(common events.Common, foot string) {
 			t.Device.Purpose = "surgical"
 		}
 		d.add("chute", "w"+foot, t)
+		d.change(t, func(t *events.Treatment) {
+			n := d.IntN(4)
+			t.Derived.DueOff, t.Derived.LateFrom = plus(common.Occurred.Date, n), plus(common.Occurred.Date, n+1+d.IntN(2))
+			if d.chance(0.1) {
+				t.Derived.DueOff, t.Derived.LateFrom = "", ""
+			}
+		})
+	}
+}
+
+// change lets the source of what was added last change it, without a person's
+// word, now and then more than once.
+func (d *dice) change(t *events.Treatment, to func(*events.Treatment)) {
+	l := d.lines[len(d.lines)-1]
+	for d.chance(0.2) {
+		x := *t
+		to(&x)
+		d.later = append(d.later, line{l.farm, l.source, l.record, l.slot, events.Amended, &x})
+	}
+}
+
+// order writes an order that no record tells was done, and what its source makes
+// of it later.
+func (d *dice) order(c, n int) {
+	d.rec++
+	o := events.Order{Common: d.common(c, n), What: one(d, "not-trim", "not-trim", "separate", "other"), Foot: one(d, "", "RH"), Detail: "d"}
+	say := func() *events.Order {
+		x := o
+		x.OrderedBy, x.Due, x.Until = one(d, "vet", "farmer"), one(d, "", day(n+d.IntN(60))), one(d, "", day(n+d.IntN(90)))
+		return &x
+	}
+	d.add("orders", "o", say())
+	for d.chance(0.4) {
+		d.later = append(d.later, line{d.farm, "orders", fmt.Sprint("r", d.rec), "o", events.Amended, say()})
 	}
 }
 

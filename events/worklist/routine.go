@@ -181,7 +181,7 @@ func (a *animal) guards() (out []Guard) {
 		add("dry-off-day", "no routine trim today: day of drying off", addDays(a.day, 1), true)
 	}
 	for _, o := range a.forbidden() {
-		add("order", "do not trim: "+orderText(&o, a.clock)+"; examine if lame", o.Until, true)
+		add("order", "do not trim: "+orderText(&o, a.clock)+"; examine if lame", o.UntilLast(), true)
 	}
 	if where := a.thin(); where != "" {
 		add("thin-sole", "thin sole ("+where+"): no shortening, no horn off the sole", "", false)

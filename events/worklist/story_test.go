@@ -102,6 +102,11 @@ func TestMake_AnOpenWrapAndWithdrawalDoNotEndSilently(t *testing.T) {
 	if len(r.On) != 1 || len(r.On[0].Before) == 0 {
 		t.Errorf("the wrap is told as %+v, want both times", r.On)
 	}
+	// Between the two ends it is looked at, and not taken off by what nobody confirmed.
+	r = s.wants("2025-03-11", "now wrap-late")
+	if !strings.Contains(r.Reasons[0].Text, "late since 2025-03-11 09:00, look at it at once (its source changed its end: the later one, 2025-03-12 09:00, holds") {
+		t.Errorf("between the two ends: %s", r.Reasons[0].Text)
+	}
 	other := wrap("2025-03-09T09:00")
 	other.Foot = "LH"
 	s.again("r1", events.Amended, other)
@@ -121,6 +126,30 @@ func TestMake_AnOpenWrapAndWithdrawalDoNotEndSilently(t *testing.T) {
 	if codes(r) != "today withdrawal" || !strings.HasPrefix(r.Withheld[0].Milk, "withheld until 2025-03-20") || len(r.Withheld[0].Before) == 0 {
 		t.Errorf("a withdrawal that its source shortened: %s %+v", codes(r), r)
 	}
+}
+
+// What a vet ordered is not lost because a source says something else now.
+func TestMake_AnOrderOfTheVetDoesNotEndSilently(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(a *events.Animal) { a.Calvings = []string{"2024-12-01"} })
+	order := func(what, until string) *events.Order {
+		return &events.Order{Common: on("2025-03-09T09:00"), What: what, OrderedBy: "vet", Until: until}
+	}
+	s.tell(order("not-trim", "2025-05-30"))
+	s.again("r1", events.Amended, order("not-trim", "2025-03-12"))
+	guard := func(want string) {
+		t.Helper()
+		r := s.row("2025-03-20", worklist.Options{})
+		if codes(r) != "not now never-examined, not now mid-lactation" && codes(r) != "not now mid-lactation, not now never-examined" {
+			t.Errorf("got %s", codes(r))
+		}
+		if r == nil || len(r.Guards) != 1 || r.Guards[0].Until != "2025-05-30" || !strings.Contains(r.Guards[0].Text, want) {
+			t.Errorf("guards: %+v, want %s", r, want)
+		}
+	}
+	guard("until 2025-03-12; its source said otherwise before: order of vet, 2025-03-09, until 2025-05-30; the more careful of all holds until a person confirms")
+	s.again("r1", events.Amended, order("lift", ""))
+	guard("until 2025-05-30; its source no longer says so: it holds until a person confirms")
 }
 
 // No withdrawal is ever supplied: none entered is unknown.

@@ -256,7 +256,7 @@ func (v *Visit) comesOff(standings map[string]*herd.Standing, in *Input, c clock
 			switch {
 			case d.What != "wrap":
 				y.When = a.blockEnd(d)
-				y.Text = fmt.Sprintf("block on %s since %s: look at it from %s, off by %s", place(d.Foot, d.Claw), d.On, addDays(d.On, a.set.BlockCheck), y.When)
+				y.Text = fmt.Sprintf("block on %s since %s: look at it from %s, off by %s", place(d.Foot, d.Claw), d.On, addDays(d.OnFirst(), a.set.BlockCheck), y.When)
 			case Dressed(d):
 				y.Text = fmt.Sprintf("vet dressing on %s: do not remove; the vet says when", place(d.Foot, ""))
 			case due == "" && late == "":
@@ -265,8 +265,9 @@ func (v *Visit) comesOff(standings map[string]*herd.Standing, in *Input, c clock
 			default:
 				at := a.milking(d, a.at)
 				y.When = at.Format(time.RFC3339)
-				y.Text = fmt.Sprintf("wrap on %s: off at the milking of %s, late from %s%s", place(d.Foot, ""), at.Format("2006-01-02 15:04"), a.say(late), orderWords(d))
+				y.Text = fmt.Sprintf("wrap on %s: off at the milking of %s, late from %s%s", place(d.Foot, ""), at.Format("2006-01-02 15:04"), a.say(late), a.orderWords(d))
 			}
+			y.Text = strings.Join(append([]string{y.Text}, a.before(d)...), "; ")
 			v.ComeOff = append(v.ComeOff, y)
 		}
 	}

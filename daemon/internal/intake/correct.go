@@ -27,7 +27,8 @@ type fact struct {
 //
 //	reassign-animal     Set: animal, To scheme:identifier; all targets get it as their only identifier
 //	swap-foot           Set: foot, From and To; targets at From go to To, and those at To to From
-//	change-value        Set: fields of the target with To, "" takes a value away
+//	change-value        Set: fields of the target with To, "" takes a value away; a value that is there already
+//	                    confirms what the source changed, and nothing follows from it
 //	withdraw            the targets are retracted, whatever their source says
 //	confirm-retraction  the targets, whose retraction waits, are retracted
 //	refuse-retraction   the targets, whose retraction waits, stay
@@ -103,23 +104,24 @@ func (in *Intake) amend(dec *events.Decision, rec *index.Record, facts []fact, o
 	rules.Apply(all, in.Rules)
 	var x events.Encoder
 	var broken []schema.Violation
-	changed := 0
+	changed, confirms := 0, false
 	for _, e := range dec.Targets {
 		f := factOf(facts, e)
+		k := &rec.Slots[f.slot]
 		data, digest := x.Append(nil, f.payload)
 		if digest == events.StoredDigest(f.event.Data) {
+			confirms = confirms || dec.Action == events.ActionChange && f.event.Change == events.Amended && k.State&index.Decided == 0
 			continue
 		}
 		changed++
 		broken = append(broken, schema.Check(f.event.Kind, data)...)
 		f.event.Data = data
-		k := &rec.Slots[f.slot]
 		out.add(reopen(&f.event, events.Defaults{}), e, step{number: k.Revision + 1, change: events.Amended, before: k.Place})
 	}
 	if err := refused("the corrected event", broken); err != nil {
 		return err
 	}
-	if changed == 0 {
+	if changed == 0 && !confirms {
 		return &events.Fault{Kind: events.ErrInvalid, What: "correction", Wanted: "a change", Got: "what is there already"}
 	}
 	return nil

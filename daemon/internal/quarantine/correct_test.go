@@ -292,3 +292,30 @@ func TestQuarantine_MessagesAreFixedInTheirPack(t *testing.T) {
 	}
 	b.balanced()
 }
+
+// A person can say that the source was right to change something: the decision
+// changes nothing, once.
+func TestCorrect_AValueThatStandsConfirmsWhatTheSourceChanged(t *testing.T) {
+	b := newBarn(t)
+	b.source("gait", "larkfield", gait)
+	b.take("gait", "a.json", `{"id":"1","cow":"276000941200731","at":"2026-03-04T08:00:00","score":2}`+"\n")
+	x, _ := only[*events.Locomotion](b, events.KindLocomotion)
+	c := quarantine.Correction{Target: x.ID(), Action: events.ActionChange, Set: map[string]string{"score": "1"}, Who: "anna", Why: "seen"}
+	b.take("gait", "b.json", `{"id":"1","cow":"276000941200731","at":"2026-03-04T08:00:00","score":1}`+"\n")
+	r, err := b.q.Correct(t.Context(), c)
+	if err != nil || len(r.Events) != 0 {
+		t.Fatalf("got %+v, %v, want a decision that nothing follows from", r, err)
+	}
+	if _, err := b.q.Correct(t.Context(), c); !errors.Is(err, events.ErrInvalid) {
+		t.Errorf("said again: got %v, want that it is there already", err)
+	}
+	b.take("gait", "c.json", `{"id":"1","cow":"276000941200731","at":"2026-03-04T08:00:00","score":3}`+"\n")
+	if now, p := only[*events.Locomotion](b, events.KindLocomotion); now.Revision != 3 || p.Score.String() != "3" {
+		t.Errorf("the source changed it again: got revision %d, score %s", now.Revision, p.Score)
+	}
+	c.Set["score"] = "3"
+	if _, err := b.q.Correct(t.Context(), c); err != nil {
+		t.Errorf("confirmed again, after it was changed again: %v", err)
+	}
+	b.balanced()
+}

@@ -208,6 +208,10 @@ func (j *judge) devices() {
 
 func (j *judge) wrap(x thing) {
 	d := x.t.Derived
+	if d.DueOff != "" { // of several ends nobody confirmed, the earliest
+		d.DueOff = x.on.first(func(t *events.Treatment) string { return t.Derived.DueOff })
+		d.LateFrom = x.on.first(func(t *events.Treatment) string { return t.Derived.LateFrom })
+	}
 	switch {
 	case x.t.Role == "vet" || strings.Contains(x.t.Device.Purpose, "surgical"):
 		j.say("today", "vet-dressing", x.t.PlannedOff)
@@ -259,7 +263,7 @@ func (j *judge) block(x thing) {
 			j.say("this visit", "block-dry", "")
 		}
 	}
-	planned := x.t.PlannedOff
+	planned := x.on.first(func(t *events.Treatment) string { return t.PlannedOff })
 	switch {
 	case planned != "" && planned[:10] <= j.day:
 		j.say("planned", "block-off", planned[:10])

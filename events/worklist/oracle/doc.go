@@ -5,5 +5,6 @@
 // every question. [Due] is all of it.
 //
 // It knows less than the lists do: animals have one ear tag each, nothing
-// contradicts itself, and there are no orders, checks, wounds or lost claws.
+// contradicts itself, there are no checks, wounds or lost claws, and of orders only
+// those that no record tells were done. No person confirmed anything.
 package oracle

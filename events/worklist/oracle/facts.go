@@ -10,10 +10,11 @@ import (
 
 // A fact is the newest revision of an event.
 type fact struct {
-	ev  events.Event
-	p   events.Payload
-	day string
-	at  string // RFC 3339, or ""
+	ev   events.Event
+	p    events.Payload
+	said []events.Payload // what the revisions since it was last recorded said, the newest among them
+	day  string
+	at   string // RFC 3339, or ""
 }
 
 // An animal is one ear tag with everything told of it up to the day.
@@ -25,21 +26,29 @@ type animal struct {
 
 // read gathers the newest revisions, by animal.
 func read(all []events.Event, day string) (out map[string]*animal, rosters int, err error) {
-	newest := map[events.Entity]events.Event{}
+	revisions := map[events.Entity][]events.Event{}
 	for _, e := range all {
-		if old, ok := newest[e.Entity]; !ok || e.Revision > old.Revision {
-			newest[e.Entity] = e
-		}
+		revisions[e.Entity] = append(revisions[e.Entity], e)
 	}
 	out = map[string]*animal{}
-	for _, e := range newest {
+	for _, list := range revisions {
+		slices.SortFunc(list, func(x, y events.Event) int { return cmp.Compare(x.Revision, y.Revision) })
+		e := list[len(list)-1]
 		if e.Change == events.Retracted {
 			continue
 		}
-		p, err := e.Payload()
-		if err != nil {
-			return nil, 0, err
+		var said []events.Payload
+		for _, r := range list {
+			p, err := r.Payload()
+			if err != nil {
+				return nil, 0, err
+			}
+			if r.Change != events.Amended {
+				said = nil
+			}
+			said = append(said, p)
 		}
+		p := said[len(said)-1]
 		c := p.Base()
 		tag := c.Animal[0].Value
 		if out[tag] == nil {
@@ -49,7 +58,7 @@ func read(all []events.Event, day string) (out map[string]*animal, rosters int, 
 			out[tag].roster = r
 			rosters++
 		} else if c.Occurred.Date <= day {
-			out[tag].facts = append(out[tag].facts, fact{e, p, c.Occurred.Date, c.Occurred.RFC3339()})
+			out[tag].facts = append(out[tag].facts, fact{e, p, said, c.Occurred.Date, c.Occurred.RFC3339()})
 		}
 	}
 	for _, a := range out {
@@ -92,6 +101,7 @@ func (f *fact) treatment() *events.Treatment {
 	x, _ := f.p.(*events.Treatment)
 	return x
 }
+func (f *fact) order() *events.Order      { x, _ := f.p.(*events.Order); return x }
 func (f *fact) score() *events.Locomotion { x, _ := f.p.(*events.Locomotion); return x }
 
 func (f *fact) moment() string { return cmp.Or(f.at, f.day) }
@@ -129,4 +139,15 @@ func (a *animal) last(is func(f *fact) bool) *fact {
 		}
 	}
 	return nil
+}
+
+// first returns the earliest of what the revisions of a treatment say; "" if none
+// says any.
+func (f *fact) first(of func(t *events.Treatment) string) (out string) {
+	for _, p := range f.said {
+		if s := of(p.(*events.Treatment)); s != "" && (out == "" || s < out) {
+			out = s
+		}
+	}
+	return out
 }

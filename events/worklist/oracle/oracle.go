@@ -42,6 +42,7 @@ func Due(all []events.Event, day, next string, at time.Time, zone *time.Location
 		j.chronic()
 		j.lesions()
 		j.devices()
+		j.orders()
 		j.looks()
 		if j.roster && a.roster != nil {
 			j.routine()

@@ -90,7 +90,8 @@ func (j *judge) guard(r *events.Animal, calved, calving string, dry bool) bool {
 	case calving != "" && days(j.day, calving) < 28,
 		calving == "" && dry,
 		calved != "" && days(calved, j.day) < 21,
-		r.PlannedDryOff == j.day, r.DriedOff == j.day:
+		r.PlannedDryOff == j.day, r.DriedOff == j.day,
+		j.any(func(f *fact) bool { return f.order() != nil && f.order().What == "not-trim" && j.inForce(f) }):
 		return true
 	}
 	return false
