@@ -103,6 +103,9 @@ func (a *app) open(p *project, o openOptions) (*engine, error) {
 	if err := p.mappings(); err != nil && o.work {
 		return nil, err
 	}
+	if err := possible(a.now()); err != nil && o.work {
+		return nil, err
+	}
 	e := &engine{project: p, getenv: a.getenv, now: a.now, stderr: a.stderr, beats: a.beats, logger: a.logger(o.level)}
 	e.health = newHealth(e.logger)
 	if o.level > slog.LevelInfo { // a command tells errors itself, once, at its end
@@ -182,7 +185,10 @@ func (e *engine) openLog(ctx context.Context, o openOptions) error {
 	}
 	e.log = l
 	e.closes("log", l.Close)
-	return l.Damage()
+	if err := l.Damage(); err != nil || !o.work {
+		return err
+	}
+	return e.compareClocks(ctx)
 }
 
 func (e *engine) openArchive(context.Context, openOptions) (err error) {

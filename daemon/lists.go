@@ -112,9 +112,9 @@ func (e *engine) makeList(ctx context.Context, days *streamlog.Bucket, l *config
 	if err != nil && !errors.Is(err, events.ErrNotFound) {
 		return nil, err
 	}
-	if string(last) >= day {
-		return nil, nil
-	}
+	if string(last) == day || string(last) == now.AddDate(0, 0, 1).Format(time.DateOnly) {
+		return nil, nil // made; the second: the clock was set back over midnight
+	} // a later day than that is one of a clock that was wrong
 	if lack := e.project.config.Lack(l, day); len(lack) > 0 {
 		var kinds []string
 		for _, k := range lack {

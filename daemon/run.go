@@ -42,6 +42,9 @@ func (c *runCommand) Run(a *app) error {
 		level = slog.LevelDebug
 	}
 	o := openOptions{work: true, whole: true, link: true, level: level}
+	if a.awaitClock(a.logger(level)) != nil {
+		return nil // told to stop while it waited
+	}
 	e, err := a.openPatiently(p, o)
 	if a.ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // told to stop while it was starting

@@ -15,6 +15,7 @@ type Sight struct {
 	timed, midnight bool   // has a time of day; it is midnight, in local time or in UTC
 	exact, dated    bool   // lag counts from the moment; from the end of the day
 	lag             time.Duration
+	received        int64 // nanoseconds since 1970; 0 if not known
 }
 
 // See looks at a record. received is when it came, the zero time if that is not
@@ -33,7 +34,7 @@ func See(record []events.Payload, received time.Time) Sight {
 	switch {
 	case received.IsZero():
 	case ok:
-		s.exact, s.lag = true, received.Sub(at)
+		s.exact, s.lag, s.received = true, received.Sub(at), received.UnixNano()
 	case o.Date != "":
 		if day, err := time.Parse(time.DateOnly, o.Date); err == nil {
 			s.dated, s.lag = true, received.Sub(day.AddDate(0, 0, 1))
@@ -53,6 +54,7 @@ type Watch struct {
 	lags, late       int // records with a day or time; those that came late
 	last             run
 	now              []time.Duration
+	received         int64  // of the last in now, or of the last in the run before
 	jump             string // the latest, in words
 }
 
@@ -80,7 +82,7 @@ func (w *Watch) Add(s Sight, set *Settings) {
 		}
 	}
 	if s.exact {
-		w.addLag(s.lag, set)
+		w.addLag(s.lag, s.received, set)
 	}
 }
 
@@ -145,9 +147,17 @@ func clawToRelieve(foot string, record []events.Payload) string {
 }
 
 // addLag adds the time between a fact and its receipt to the run of now, and
-// compares the run with the last one when it is full. A run that does not agree
-// in itself, as of a device that sends a day at once, says nothing.
-func (w *Watch) addLag(lag time.Duration, s *Settings) {
+// compares the run with the last one when it is full. Of what came together, as in
+// a file, it is the least: a pause in the work is no clock. A run that does not
+// agree in itself, as of a device that sends when it likes, says nothing.
+func (w *Watch) addLag(lag time.Duration, received int64, s *Settings) {
+	if received == w.received {
+		if n := len(w.now); n > 0 {
+			w.now[n-1] = min(w.now[n-1], lag)
+		}
+		return
+	}
+	w.received = received
 	w.now = append(w.now, lag)
 	if len(w.now) < s.ClockRecords {
 		return

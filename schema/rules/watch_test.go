@@ -163,6 +163,31 @@ func TestWatch_SuspectsAClockThatJumped(t *testing.T) {
 			t.Errorf("%s: suspect %v (%v), wanted %v", tt.name, got, w.Notes(s), tt.want)
 		}
 	}
+	// Files of a whole morning, a record each minute, with a rest at nine; the clock is set back an hour in the last ones.
+	morning := func(w *Watch, day int, slow time.Duration) {
+		received := time.Date(2026, 3, day, 13, 0, 0, 0, time.UTC)
+		for i := range 180 {
+			at := received.Add(-7*time.Hour + time.Duration(i)*time.Minute - slow)
+			if i >= 60 {
+				at = at.Add(time.Hour)
+			}
+			c := events.Common{Occurred: events.Occurred{Date: at.Format(time.DateOnly), Time: at.Format("15:04"), Offset: "+00:00", Precision: "minute"}}
+			w.Add(See([]events.Payload{&events.Examination{Common: c}}, received), Defaults())
+		}
+	}
+	var files Watch
+	for day := range 15 {
+		morning(&files, 1+day, 0)
+	}
+	if got := files.Notes(Defaults()); slices.Contains(codesOf(got), ClockJump) {
+		t.Errorf("files of whole mornings: suspect %v, wanted none", got)
+	}
+	for day := range 15 {
+		morning(&files, 16+day, time.Hour)
+	}
+	if got := files.Notes(Defaults()); !slices.Contains(codesOf(got), ClockJump) {
+		t.Errorf("files an hour late from a day on: suspect %v, wanted the clock", got)
+	}
 	var w Watch
 	w.Add(See(nil, time.Time{}), Defaults())
 	if got := w.Notes(Defaults()); got != nil {

@@ -109,10 +109,15 @@ func (l *lawyer) days(from, to time.Time, f func(time.Time)) {
 }
 
 // judge brings s up to now: since when there is no grant, or again one. It
-// returns what lacks now, "" if nothing.
+// returns what lacks now, "" if nothing. A clock that went back, or comes back
+// from where it was wrong, makes no time without a grant: the feed pauses while it
+// lacks one, and what was recorded goes out afterwards.
 func (l *lawyer) judge(s *state, now time.Time) string {
 	if s.Granted.IsZero() && len(s.Absent) == 0 {
 		s.Granted = now
+	}
+	if now.Before(s.Granted) && l.lack(now) != "" {
+		return l.lack(now)
 	}
 	open := len(s.Absent) > 0 && s.Absent[len(s.Absent)-1].To.IsZero()
 	since := s.Granted
