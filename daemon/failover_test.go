@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -11,6 +14,9 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	httpx "dewclaw/adapters/http"
+	"dewclaw/daemon/internal/delivery"
 )
 
 // A pair is two daemons, each a process with a data folder of its own, on one log,
@@ -21,6 +27,7 @@ type pair struct {
 	procs map[string]*exec.Cmd
 	out   map[string]*bytes.Buffer
 	rows  int
+	ports map[string]string // where a daemon listens, with a config of its own; nil if none does
 }
 
 const pairLease = time.Second
@@ -51,7 +58,11 @@ func startPair(t *testing.T) *pair {
 }
 
 func (p *pair) command(name string, args ...string) *exec.Cmd {
-	cmd := exec.Command("dewclaw", append([]string{"--config", filepath.Join(p.dir, "dewclaw.yaml")}, args...)...)
+	config := "dewclaw.yaml"
+	if p.ports[name] != "" {
+		config = name + ".yaml"
+	}
+	cmd := exec.Command("dewclaw", append([]string{"--config", filepath.Join(p.dir, config)}, args...)...)
 	cmd.Env = append(os.Environ(), "DEWCLAW_DATA="+filepath.Join(p.dir, "data-"+name), "DEWCLAW_DAEMON="+name)
 	return cmd
 }
@@ -211,5 +222,202 @@ func TestFailover_LosesAndDoublesNothing(t *testing.T) {
 			t.Errorf("stop %s: %v", name, err)
 		}
 		delete(p.procs, name)
+	}
+}
+
+// askOf asks one of the daemons over HTTP, and returns the answer with its body.
+func (p *pair) askOf(name, method, path, body string) (*http.Response, string) {
+	p.t.Helper()
+	r, err := http.NewRequest(method, "http://"+p.ports[name]+path, strings.NewReader(body))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	r.Header.Set("Content-Type", "application/x-ndjson")
+	r.Header.Set("Authorization", "Bearer "+pairToken)
+	w, err := http.DefaultClient.Do(r)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	defer w.Body.Close()
+	b, err := io.ReadAll(w.Body)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return w, string(b)
+}
+
+const pairToken = "a token of the tests"
+
+// startAskedPair is a pair with a source of requests, a feed that posts and one that
+// is fetched; each daemon listens at a port of its own.
+func startAskedPair(t *testing.T, hook string) *pair {
+	p := startPair(t)
+	p.ports = map[string]string{}
+	b, err := os.ReadFile(filepath.Join(p.dir, "dewclaw.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"a", "b"} {
+		p.ports[name], _ = freeAddress(t)
+		config := strings.Replace(string(b), "sources:\n", fmt.Sprintf(`listen: {address: %q}
+tokens: [{name: device, sha256: %q, farms: [hilltop]}]
+sources:
+  scores: {farm: hilltop, http: {}, mapping: gait.yaml}
+`, p.ports[name], httpx.HashToken(pairToken)), 1)
+		config = strings.Replace(config, "feeds:\n", fmt.Sprintf(`feeds:
+  hook: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {webhook: {url: %q, secrets: [{file: hook.key}], timeout: 2s}}}
+  fetched: {recipient: vet, farms: [hilltop], kinds: [locomotion], to: {pull: {page: 7}}}
+`, hook), 1)
+		config = strings.Replace(config, "kinds: [examination, lesion], fields", "kinds: [examination, lesion, locomotion], fields", 1)
+		write(t, filepath.Join(p.dir, name+".yaml"), config)
+	}
+	write(t, filepath.Join(p.dir, "gait.yaml"), gaitNDJSON)
+	write(t, filepath.Join(p.dir, "hook.key"), hookSecret+"\n")
+	return p
+}
+
+// Of two daemons on one log the one that is posted to, that posts and that is
+// fetched from is killed, in the middle of a request to a receiver. The other one
+// refuses what is not its own (503, to be asked again) while the first lives, and
+// afterwards goes on with all of it: bodies are known, the webhook has every event,
+// the fetcher goes on with its cursor, and replies to either are noted.
+func TestFailover_OfRequestsWebhookFetchesAndReplies(t *testing.T) {
+	if testing.Short() {
+		t.Skip("leases take their time to end")
+	}
+	t.Parallel()
+	const half, all = 20, 30
+	hangs := make(chan struct{})
+	m := &moody{kept: map[string]int{}, mood: func(call int, _ string) string {
+		if call == half+4 {
+			close(hangs)
+			return "hangs"
+		}
+		return "fine"
+	}}
+	s := httptest.NewServer(m)
+	t.Cleanup(s.Close)
+	p := startAskedPair(t, s.URL)
+	has := func(asked, holder string) func() bool {
+		return func() bool {
+			return p.holder(asked, "source", "scores") == holder && p.holder(asked, "feed", "hook") == holder && p.holder(asked, "feed", "fetched") == holder
+		}
+	}
+	p.start("a")
+	p.until("a has all", patience, has("a", "a"))
+	p.start("b")
+	p.until("b answers", patience, has("b", "a"))
+
+	refused := func(method, path, body string) {
+		t.Helper()
+		w, said := p.askOf("b", method, path, body)
+		if w.StatusCode != http.StatusServiceUnavailable || w.Header.Get("Retry-After") == "" ||
+			w.Header.Get("Content-Type") != "application/problem+json" || !strings.Contains(said, "problem/unavailable") {
+			t.Errorf("%s %s of the other daemon: %s %v\n%s", method, path, w.Status, w.Header, said)
+		}
+	}
+	refused("POST", "/v1/records/scores", gaitLine(99))
+	refused("GET", "/v1/feeds/fetched/events", "")
+	refused("POST", "/v1/feeds/hook/replies", `{"id":"none","outcome":"confirmed"}`)
+	// A command beside them takes nothing away and says who has it.
+	out, err := p.command("c", "once").CombinedOutput()
+	if err == nil || !strings.Contains(string(out), "daemon a has the lease") {
+		t.Errorf("once beside a: %v\n%s", err, out)
+	}
+
+	post := func(name string, from, to int) httpx.Receipt {
+		t.Helper()
+		var body strings.Builder
+		for n := from; n <= to; n++ {
+			body.WriteString(gaitLine(n))
+		}
+		w, said := p.askOf(name, "POST", "/v1/records/scores", body.String())
+		var r httpx.Receipt
+		if err := json.Unmarshal([]byte(said), &r); err != nil || w.StatusCode != 200 {
+			t.Fatalf("post %d to %d to %s: %s %s", from, to, name, w.Status, said)
+		}
+		return r
+	}
+	ids, cursor := map[string]bool{}, ""
+	fetch := func(name string, want int) {
+		t.Helper()
+		p.until(fmt.Sprintf("%d events are fetched from %s", want, name), patience, func() bool {
+			path := "/v1/feeds/fetched/events"
+			if cursor != "" {
+				path += "?after=" + cursor
+			}
+			w, said := p.askOf(name, "GET", path, "")
+			if w.StatusCode != 200 {
+				return false
+			}
+			var page []struct{ ID string }
+			if err := json.Unmarshal([]byte(said), &page); err != nil {
+				t.Fatalf("%v: %s", err, said)
+			}
+			for _, e := range page {
+				if ids[e.ID] {
+					t.Errorf("%s is fetched twice", e.ID)
+				}
+				ids[e.ID] = true
+			}
+			cursor = w.Header.Get(httpx.NextHeader)
+			return len(ids) >= want
+		})
+	}
+	replied := map[string]bool{}
+	reply := func(name string) {
+		t.Helper()
+		for id := range ids {
+			if replied[id] {
+				continue
+			}
+			w, said := p.askOf(name, "POST", "/v1/feeds/hook/replies", fmt.Sprintf(`{"id":%q,"outcome":"confirmed"}`, id))
+			if w.StatusCode != 200 || !strings.Contains(said, `"result":"noted"`) {
+				t.Errorf("reply to %s: %s %s", name, w.Status, said)
+			}
+			replied[id] = true
+		}
+	}
+	post("a", 1, half)
+	fetch("a", half)
+	p.until("the webhook has the first half", patience, func() bool { return m.count() == half })
+	reply("a")
+	post("a", half+1, all)
+	select {
+	case <-hangs:
+	case <-time.After(patience):
+		t.Fatal("the receiver was not asked")
+	}
+	p.kill("a")
+	p.until("b takes over", patience, has("b", "b")) // the time it takes is held by the test above
+	if r := post("b", half+1, all); !r.Known || r.Counts.Duplicate != all-half {
+		t.Errorf("sent again, to b: %+v", r)
+	}
+	if r := post("b", all+1, all+2); r.Counts.Accepted != 2 {
+		t.Errorf("new ones to b: %+v", r)
+	}
+	fetch("b", all+2)
+	p.until("the webhook has everything", patience, func() bool { return m.count() == all+2 })
+	reply("b")
+	if len(ids) != all+2 {
+		t.Errorf("%d events are fetched, wanted %d", len(ids), all+2)
+	}
+	m.mu.Lock()
+	for id, n := range m.kept {
+		if n > 2 || !ids[id] {
+			t.Errorf("the webhook has %s %d times", id, n)
+		}
+	}
+	m.mu.Unlock()
+	text, err := p.ask("b", "feed", "show", "hook", "--json")
+	var show delivery.State
+	if err == nil {
+		err = json.Unmarshal([]byte(text), &show)
+	}
+	if err != nil || show.Confirmed != all+2 || show.Refused != 0 {
+		t.Errorf("%d confirmed, %d refused, wanted %d and none (%v)", show.Confirmed, show.Refused, all+2, err)
+	}
+	if out, err := p.command("b", "verify").CombinedOutput(); err != nil {
+		t.Errorf("verify: %v\n%s", err, out)
 	}
 }
