@@ -45,6 +45,61 @@ func document(t *testing.T, h http.HandlerFunc, into any) []byte {
 	return w.Body.Bytes()
 }
 
+// TestOpenAPI_IsWhatTheSpecificationSays holds the document to the schema of OpenAPI
+// 3.1 that the OpenAPI Initiative publishes (2022-10-07, see testdata/openapi), which
+// leaves the schemas in it to their own: each is one of JSON Schema 2020-12.
+func TestOpenAPI_IsWhatTheSpecificationSays(t *testing.T) {
+	specification, err := jsonschema.Compile("../testdata/openapi/schema-3.1-2022-10-07.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dialect, err := jsonschema.Compile("https://json-schema.org/draft/2020-12/schema")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var doc map[string]any
+	document(t, httpx.OpenAPI, &doc)
+	if err := specification.Validate(doc); err != nil {
+		t.Errorf("%#v", err)
+	}
+	schemas := 0
+	var walk func(at string, v any)
+	walk = func(at string, v any) {
+		switch v := v.(type) {
+		case map[string]any:
+			for k, x := range v {
+				if k == "schema" || strings.HasSuffix(at, "/components/schemas") {
+					schemas++
+					if err := dialect.Validate(x); err != nil {
+						t.Errorf("%s/%s: %#v", at, k, err)
+					}
+				}
+				walk(at+"/"+k, x)
+			}
+		case []any:
+			for i, x := range v {
+				walk(fmt.Sprint(at, "/", i), x)
+			}
+		}
+	}
+	walk("", doc)
+	if schemas < 10 {
+		t.Errorf("%d schemas were looked at", schemas)
+	}
+	for what, spoil := range map[string]func(){ // the check can fail
+		"a method that is none": func() { doc["paths"].(map[string]any)["/healthz"].(map[string]any)["got"] = 1 },
+		"a parameter in a cupboard": func() {
+			doc["components"].(map[string]any)["parameters"] = map[string]any{"x": map[string]any{"name": "x", "in": "cupboard"}}
+		},
+		"a document without a title": func() { delete(doc["info"].(map[string]any), "title") },
+	} {
+		document(t, httpx.OpenAPI, &doc)
+		if spoil(); specification.Validate(doc) == nil {
+			t.Errorf("%s passes", what)
+		}
+	}
+}
+
 // TestOpenAPI_IsWhatTheServerDoes walks the document against a real daemon: every
 // route is in it and nothing else, and every answer it names is seen and is as its
 // schema says (JSON Schema 2020-12, which is that of OpenAPI 3.1).
