@@ -704,7 +704,7 @@ func (s *soak) flat() {
 const soakWarm = 2 * time.Minute
 
 // grows compares the two halves of the life of a process: the medians of the heap
-// that its collections of garbage left, and the most descriptors and goroutines. The
+// that its collections of garbage left, of descriptors and of goroutines. The
 // heap that is resident says less: it is as large as it may be (memoryLimit), and
 // beside it the caches of SQLite fill up to their bounds. A collection in the middle
 // of a list finds that list, hence medians, and a tolerance.
@@ -716,7 +716,7 @@ func grows(list []soakSample) (told string, err error) {
 		return "too short to tell whether anything grows", nil
 	}
 	type figures struct{ live, memory, open, tasks int64 }
-	of := func(list []soakSample) (f figures) {
+	of := func(list []soakSample) figures {
 		median := func(get func(soakSample) int64) int64 {
 			var all []int64
 			for _, x := range list {
@@ -725,15 +725,14 @@ func grows(list []soakSample) (told string, err error) {
 			slices.Sort(all)
 			return all[len(all)/2]
 		}
-		f.live, f.memory = median(func(x soakSample) int64 { return x.live }), median(func(x soakSample) int64 { return x.memory })
-		for _, x := range list {
-			f.open, f.tasks = max(f.open, int64(x.open)), max(f.tasks, int64(x.tasks))
+		return figures{
+			median(func(x soakSample) int64 { return x.live }), median(func(x soakSample) int64 { return x.memory }),
+			median(func(x soakSample) int64 { return int64(x.open) }), median(func(x soakSample) int64 { return int64(x.tasks) }),
 		}
-		return f
 	}
 	a, b := of(list[:len(list)/2]), of(list[len(list)/2:])
 	const mib = float64(1 << 20)
-	told = fmt.Sprintf("halves of the last process: live heap %.1f and %.1f MiB, resident %.0f and %.0f MiB, descriptors up to %d and %d, goroutines up to %d and %d",
+	told = fmt.Sprintf("halves of the last process: live heap %.1f and %.1f MiB, resident %.0f and %.0f MiB, descriptors %d and %d, goroutines %d and %d (medians)",
 		float64(a.live)/mib, float64(b.live)/mib, float64(a.memory)/mib, float64(b.memory)/mib, a.open, b.open, a.tasks, b.tasks)
 	if b.live > a.live+a.live/5+2<<20 || b.open > a.open+8 || b.tasks > a.tasks+20 {
 		err = errors.New("that grows")
