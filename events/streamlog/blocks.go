@@ -74,6 +74,7 @@ func (b *blocks) readFirst(k *block) error {
 		return err
 	}
 	defer s.close()
+	s.window = hopWindow
 	sh, err := s.shape(0)
 	var f *flaw
 	switch {
