@@ -9,8 +9,6 @@ import (
 	"strconv"
 	"strings"
 
-	"golang.org/x/sys/unix"
-
 	"dewclaw/events"
 )
 
@@ -24,15 +22,17 @@ type lock struct {
 }
 
 // takeLock makes the folder if need be and locks it: for one writer, or for any
-// number of readers. Errors are of kind [events.ErrLocked], or
-// [events.ErrUnavailable].
+// number of readers. Errors are of kind [events.ErrLocked], [events.ErrUnavailable],
+// or [events.ErrInvalid] on a system where it cannot be done.
 func takeLock(dir string, shared bool) (*lock, error) {
+	if err := canLock(dir); err != nil {
+		return nil, err
+	}
 	name := filepath.Join(dir, lockName)
-	how := unix.LOCK_EX
-	if shared {
-		how = unix.LOCK_SH
-	} else if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, unavailable("make the folder", err)
+	if !shared {
+		if err := os.MkdirAll(dir, 0o750); err != nil {
+			return nil, unavailable("make the folder", err)
+		}
 	}
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o640)
 	if shared && err != nil {
@@ -44,9 +44,9 @@ func takeLock(dir string, shared bool) (*lock, error) {
 	if err != nil {
 		return nil, unavailable("lock the folder", err)
 	}
-	if err := flock(f, how|unix.LOCK_NB); err != nil {
+	if held, err := tryLock(f, shared); held || err != nil {
 		defer f.Close()
-		if errors.Is(err, unix.EWOULDBLOCK) {
+		if held {
 			return nil, lockedBy(f, dir)
 		}
 		return nil, unavailable("lock the folder", err)
@@ -59,14 +59,6 @@ func takeLock(dir string, shared bool) (*lock, error) {
 		}
 	}
 	return l, nil
-}
-
-func flock(f *os.File, how int) error {
-	for {
-		if err := unix.Flock(int(f.Fd()), how); err != unix.EINTR {
-			return err
-		}
-	}
 }
 
 func (l *lock) write(s string) error {

@@ -66,15 +66,18 @@ type Server struct {
 	Port int
 
 	args  []string
-	user  *syscall.Credential // who it runs as; nil for us
-	ready []string            // a command that is fine when it answers; nil for none
-	quit  syscall.Signal      // asks it to stop
-	crash syscall.Signal      // ends it at once
+	user  *account       // who it runs as; nil for us
+	ready []string       // a command that is fine when it answers; nil for none
+	quit  syscall.Signal // asks it to stop
+	crash syscall.Signal // ends it at once
 
 	cmd  *exec.Cmd
 	log  *os.File
 	done chan struct{}
 }
+
+// An account is a user of the system.
+type account struct{ uid, gid uint32 }
 
 // Address is where it listens.
 func (s *Server) Address() string { return fmt.Sprint("127.0.0.1:", s.Port) }
@@ -98,7 +101,7 @@ func (s *Server) Start() error {
 	s.log = log
 	s.cmd = exec.Command(s.args[0], s.args[1:]...)
 	s.cmd.Stdout, s.cmd.Stderr = log, log
-	s.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL, Credential: s.user}
+	s.cmd.SysProcAttr = child(s.user)
 	if err := s.cmd.Start(); err != nil {
 		return err
 	}
@@ -217,10 +220,10 @@ func Postgres(dir string) (*Server, error) {
 		if err := os.Chmod(filepath.Dir(dir), 0o755); err != nil { // the folder of the test
 			return nil, err
 		}
-		s.user = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
+		s.user = &account{uint32(uid), uint32(gid)}
 	}
 	initdb := exec.Command(find("initdb"), "-D", data, "-U", "dewclaw", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
-	initdb.SysProcAttr, initdb.Dir = &syscall.SysProcAttr{Credential: s.user}, dir
+	initdb.SysProcAttr, initdb.Dir = child(s.user), dir
 	if out, err := initdb.CombinedOutput(); err != nil {
 		return nil, fmt.Errorf("initdb: %w: %s", err, out)
 	}
