@@ -86,6 +86,8 @@ func TestDoubt_TellsWhatASourceTellsTwice(t *testing.T) {
 			[]events.Payload{examined("ear-tag:DE1000001", "2026-02-01T08:00"), lesion("ear-tag:DE1000001", "2026-02-01T08:00", "WL", "RH", "outer", 3)}, "", 0},
 		{"two clear looks", []events.Payload{examined("ear-tag:DE1000001", "2026-02-01", "RH clear")}, []events.Payload{examined("ear-tag:DE1000001", "2026-02-01", "RH clear")}, "", 0},
 		{"scored morning and evening", []events.Payload{scored("ear-tag:DE1000001", "2026-02-01T06:00", 2)}, []events.Payload{scored("ear-tag:DE1000001", "2026-02-01T09:00", 2)}, "", 0},
+		{"a score a day, all at one time", []events.Payload{scored("ear-tag:DE1000001", "2026-02-01T06:00", 2), scored("ear-tag:DE1000001", "2026-02-02T06:00", 2)},
+			[]events.Payload{scored("ear-tag:DE1000001", "2026-02-03T06:00", 2), scored("ear-tag:DE1000001", "2026-02-04T06:00", 3)}, "", 0},
 		{"one score twice", []events.Payload{scored("ear-tag:DE1000001", "2026-02-01T06:00", 2)}, []events.Payload{scored("ear-tag:DE1000001", "2026-02-01T06:00", 2)},
 			"near-duplicate: chute tells the same twice on 2026-02-01, both at 06:00", 1},
 	}

@@ -92,9 +92,14 @@ func (t *telling) isScore() bool {
 func (c *caseFile) twice() {
 	all := tellings(c.facts)
 	all = slices.DeleteFunc(all, func(t *telling) bool { return !t.full })
-	bySaying := map[string][]*telling{}
+	bySaying, days := map[string][]*telling{}, map[string]int{}
+	at := map[string]day{}
 	for _, t := range all {
 		bySaying[t.source+"\n"+t.says] = append(bySaying[t.source+"\n"+t.says], t)
+		if was, ok := at[t.moment()]; !ok || was != t.day { // they are in the order of days
+			days[t.moment()]++
+		}
+		at[t.moment()] = t.day
 	}
 	for _, t := range all {
 		group := bySaying[t.source+"\n"+t.says]
@@ -108,13 +113,21 @@ func (c *caseFile) twice() {
 				x := c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same twice on %s%s: a corrected time?", t.source, t.day, times(t, o)),
 					slices.Concat(t.facts, o.facts)...)
 				x.LeftOut = entities(o.facts) // it is true once
-			case o.day != t.day && t.time != "" && t.time == o.time && likeDays(t.day.String(), o.day.String()):
+			case o.day != t.day && t.time != "" && t.time == o.time && days[t.moment()] < habit && likeDays(t.day.String(), o.day.String()):
 				c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same at %s on %s and on %s: a corrected day?", t.source, t.time, t.day, o.day),
 					slices.Concat(t.facts, o.facts)...)
 			}
 		}
 	}
 }
+
+// habit is on how many days a source must tell of an animal at one time of the day for
+// that to be how it works, as of a scorer that looks each day at six: then the same
+// time on another day is no sign of a corrected day (common practice, no source).
+const habit = 3
+
+// moment is the source and the time of the day.
+func (t *telling) moment() string { return t.source + "\n" + t.time }
 
 func entities(facts []*Fact) (out []events.Entity) {
 	for _, f := range facts {
