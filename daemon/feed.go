@@ -291,7 +291,7 @@ func (e *engine) testFeed(ctx context.Context, in feedInput, emit func(any) erro
 }
 
 // fedTo emits what became of an event in each feed.
-func (e *engine) fedTo(ctx context.Context, p events.Place, emit func(any) error) error {
+func (e *engine) fedTo(ctx context.Context, p events.Place, revision int, emit func(any) error) error {
 	if e.feeds == nil { // the log is damaged
 		return nil
 	}
@@ -301,7 +301,7 @@ func (e *engine) fedTo(ctx context.Context, p events.Place, emit func(any) error
 	}
 	for _, s := range list {
 		f := e.project.config.Feed(s.Feed)
-		if err := emit(traceItem{Fed: &traceFed{s.Feed, f.Recipient, s.State + colon(s.Why)}}); err != nil {
+		if err := emit(traceItem{Fed: &traceFed{s.Feed, f.Recipient, revision, s.State + colon(s.Why)}}); err != nil {
 			return err
 		}
 	}

@@ -69,6 +69,7 @@ type traceDecision struct {
 type traceFed struct {
 	Feed      string `json:"feed"`
 	Recipient string `json:"recipient"`
+	Revision  int    `json:"revision,omitempty"` // of which it tells; 0 for the newest
 	State     string `json:"state"`
 }
 
@@ -108,7 +109,11 @@ func (c *traceCommand) Run(a *app) error {
 				a.printf("\n")
 			}
 			fed = true
-			a.printf("feed %s to %s: %s\n", safe(i.Fed.Feed), safe(i.Fed.Recipient), safe(i.Fed.State))
+			of := ""
+			if i.Fed.Revision > 0 {
+				of = fmt.Sprintf(", revision %d", i.Fed.Revision)
+			}
+			a.printf("feed %s to %s%s: %s\n", safe(i.Fed.Feed), safe(i.Fed.Recipient), of, safe(i.Fed.State))
 		case i.Line != nil:
 			i.Line.print(a)
 		case i.Held != nil:

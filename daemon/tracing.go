@@ -23,7 +23,7 @@ func (e *engine) trace(ctx context.Context, q traceQuery, emit func(any) error) 
 	if name, line, ok := splitLine(q.ID); ok {
 		return e.traceLine(ctx, name, line, emit)
 	}
-	entity, _, err := events.ParseEventID(q.ID)
+	entity, revision, err := events.ParseEventID(q.ID)
 	if err != nil {
 		return &events.Fault{
 			Kind: events.ErrInvalid, Who: "trace", What: "what to trace",
@@ -31,17 +31,19 @@ func (e *engine) trace(ctx context.Context, q traceQuery, emit func(any) error) 
 			Hints: []string{"ids of events: dewclaw events; of figures: dewclaw measure NAME --format csv; held records: dewclaw held list"},
 		}
 	}
-	return e.traceEvent(ctx, entity, emit)
+	return e.traceEvent(ctx, entity, revision, emit)
 }
 
 // traceEvent emits the newest revision of an entity, then every revision with
-// the line it came from, the decisions about it and the feeds that carry it.
-func (e *engine) traceEvent(ctx context.Context, entity events.Entity, emit func(any) error) error {
+// the line it came from, the decisions about it and the feeds that carry it; of a
+// revision that was asked for and is not the newest also what became of that.
+func (e *engine) traceEvent(ctx context.Context, entity events.Entity, revision int, emit func(any) error) error {
 	newest, source, err := e.newest(ctx, entity)
 	if err != nil {
 		return err
 	}
 	first := true
+	var older *events.Place
 	for place := &newest; place != nil; {
 		entry, err := e.log.Get(ctx, place.Position)
 		if err != nil {
@@ -56,6 +58,8 @@ func (e *engine) traceEvent(ctx context.Context, entity events.Entity, emit func
 				return err
 			}
 			first = false
+		} else if ev.Revision == revision {
+			older = place
 		}
 		rev, err := e.revision(ctx, entry, &ev)
 		if err != nil {
@@ -69,7 +73,10 @@ func (e *engine) traceEvent(ctx context.Context, entity events.Entity, emit func
 	if err := e.decisionsAbout(ctx, entity, emit); err != nil {
 		return err
 	}
-	return e.fedTo(ctx, newest, emit)
+	if err := e.fedTo(ctx, newest, 0, emit); err != nil || older == nil {
+		return err
+	}
+	return e.fedTo(ctx, *older, revision, emit)
 }
 
 // newest returns where the newest revision of an entity stands, and its source.

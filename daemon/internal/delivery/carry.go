@@ -103,6 +103,9 @@ func (f *feed) settle(ctx context.Context, p *plan) error {
 		}
 		next.Cursor = p.To
 	} else {
+		if err := f.noteReleased(ctx, p); err != nil {
+			return err
+		}
 		for i := range p.Releases {
 			if err := f.release(ctx, &p.Releases[i], p.Kind); err != nil {
 				return err

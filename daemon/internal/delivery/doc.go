@@ -77,6 +77,7 @@
 //	<feed>.state            generation, cursor, plan, pause, counters
 //	<feed>.history          by which rule each stretch of the log was judged
 //	<feed>.animal.<hash>    what stays behind of one animal, and why
+//	<feed>.unsent.<place>   which revisions of one entry stayed behind and never went
 //	<feed>.reply.<place>    what the recipient said of events of one entry it got
 //	<feed>.fetched          how far a recipient that fetches has come, for people
 //	<feed>.mapping.<hash>   text of the mapping a planned batch may need

@@ -248,9 +248,15 @@ func before(o *owner, at events.Place) events.Place {
 	return p
 }
 
-// release takes what was sent out of its turn out of what stays behind. Of an
-// event whose newest revision was refused, the revisions before it stay too: a
-// replay has sent none of them.
+// keeps reports whether an item stays behind. Of an event whose newest revision was
+// refused, the revisions before it stay too: a replay has sent none of them.
+func (r *release) keeps(o *owner, it item, kind planKind) bool {
+	return r.Through.Before(it.Place) || kind == planReplay && slices.ContainsFunc(o.Items, func(x item) bool {
+		return x.Entity == it.Entity && r.Through.Before(x.Place)
+	})
+}
+
+// release takes what was sent out of its turn out of what stays behind.
 func (f *feed) release(ctx context.Context, r *release, kind planKind) error {
 	o := f.attic.byKey[r.Key]
 	if o == nil {
@@ -259,9 +265,7 @@ func (f *feed) release(ctx context.Context, r *release, kind planKind) error {
 	n := *o
 	n.Items = nil
 	for _, it := range o.Items {
-		if r.Through.Before(it.Place) || kind == planReplay && slices.ContainsFunc(o.Items, func(x item) bool {
-			return x.Entity == it.Entity && r.Through.Before(x.Place)
-		}) {
+		if r.keeps(o, it, kind) {
 			n.Items = append(n.Items, it)
 		}
 	}

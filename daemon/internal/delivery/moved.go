@@ -323,11 +323,14 @@ func (f *feed) tidy(ctx context.Context) error {
 		n.Items = nil
 		for _, it := range o.Items {
 			if !it.Drop && (!f.tidied || f.outrun[it.Entity]) {
-				over, err := f.overtaken(ctx, &l, it)
+				by, err := f.overtaken(ctx, &l, it, nil)
+				if err == nil && by > 0 {
+					err = f.noteUnsent(ctx, it.Place, by)
+				}
 				if err != nil {
 					return err
 				}
-				if over {
+				if by > 0 {
 					continue
 				}
 			}
@@ -348,19 +351,21 @@ func (f *feed) tidy(ctx context.Context) error {
 	return nil
 }
 
-// overtaken reports whether a later revision than that of the item has gone.
-func (f *feed) overtaken(ctx context.Context, l *lookup, it item) (bool, error) {
+// overtaken returns a later revision than that of the item that has gone, or goes
+// with what leaves; 0 if there is none.
+func (f *feed) overtaken(ctx context.Context, l *lookup, it item, leaving map[events.Place]bool) (int, error) {
 	e, err := l.newest(ctx, it.Entity)
 	for err == nil && e != nil && it.Place.Before(e.Place) {
-		if s := f.history.at(e.Place); s != nil && !s.Skip && e.Place.Before(f.state.Cursor) && !f.attic.stays(it.Entity, e.Place) {
-			return true, nil
+		stays := f.attic.stays(it.Entity, e.Place) && !leaving[e.Place]
+		if s := f.history.at(e.Place); s != nil && !s.Skip && e.Place.Before(f.state.Cursor) && !stays {
+			return e.Revision, nil
 		}
 		if e.Before == nil {
 			break
 		}
 		e, err = l.event(ctx, *e.Before)
 	}
-	return false, err
+	return 0, err
 }
 
 // stays reports whether the revision at a place stays behind.

@@ -319,8 +319,101 @@ func TestFeed_AMisreadTagHoldsUpNobody(t *testing.T) {
 			if s := w.show(w.desk()); s.Waiting+s.Parked != 0 {
 				t.Errorf("something stays behind: %+v", s)
 			}
+			w.sentIsWhatWent()
 		})
 	}
+}
+
+// sentIsWhatWent fails unless the desk tells of each revision of a lesion that it was
+// sent if that, or what takes its place, is what the recipient got.
+func (w *world) sentIsWhatWent() {
+	w.t.Helper()
+	names := map[events.Entity]string{}
+	for n, e := range w.ids {
+		names[e] = n
+	}
+	told := w.told()
+	d := w.desk()
+	for e, err := range w.log.Read(w.ctx(), 1) {
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		for ev, err := range e.All() {
+			if err != nil {
+				w.t.Fatal(err)
+			}
+			if ev.Kind != events.KindLesion {
+				continue
+			}
+			list, err := d.Sent(w.ctx(), ev.Place)
+			if err != nil {
+				w.t.Fatal(err)
+			}
+			what := fmt.Sprintf("%s %d", names[ev.Entity], ev.Revision)
+			went := slices.ContainsFunc(told, func(s string) bool { return strings.HasPrefix(s, what+" ") })
+			if s := list[0]; (s.State == "sent") != went {
+				w.t.Errorf("%s: told as %s (%s), and went: %t", what, s.State, s.Why, went)
+			}
+		}
+	}
+}
+
+// A revision that was overtaken while it stayed behind was never sent, and trace must
+// not say so. A rewind judges anew.
+func TestDesk_SentTellsWhatWasOvertaken(t *testing.T) {
+	w := newWorld(t, vet("known-animals: wait"))
+	r := &roster{known: map[string]bool{"larkfield|B": true}}
+	w.o.Known = r
+	state := func(n int) string {
+		t.Helper()
+		list, err := w.desk().Sent(w.ctx(), events.Place{Position: events.Position(n)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return list[0].State + ": " + list[0].Why
+	}
+	w.say("X", "r/x", lesion("SU"))
+	w.commit()
+	w.once()
+	if got := state(1); !strings.HasPrefix(got, "waiting: ") {
+		t.Errorf("got %s", got)
+	}
+	w.say("B", "r/x", lesion("SU"))
+	w.commit()
+	w.once()
+	w.once() // what was overtaken goes when the feed looks through what stays behind
+	if got, want := state(1), "overtaken: by revision 2, while it stayed behind; it was never sent"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	if got := state(2); got != "sent: " {
+		t.Errorf("revision 2: got %s", got)
+	}
+	w.sentIsWhatWent()
+
+	// A replay sends the newest revision of what was refused, and not those before.
+	w = newWorld(t, vet(""))
+	picky := &pickySink{bad: map[string]string{}}
+	w.picky(picky)
+	w.say("A", "r/x", lesion("SU"))
+	picky.bad[string(w.entity("r/x"))+".1"] = "no"
+	w.commit()
+	w.once()
+	w.say("A", "r/x", lesion("WL"))
+	w.commit()
+	w.once()
+	if got := state(1); !strings.HasPrefix(got, "parked: ") {
+		t.Errorf("got %s", got)
+	}
+	clear(picky.bad)
+	if _, err := w.desk().Replay(w.ctx(), "vet", ""); err != nil {
+		t.Fatal(err)
+	}
+	w.once()
+	w.want("r/x 2 amended")
+	if got := state(1); !strings.HasPrefix(got, "overtaken: by revision 2") {
+		t.Errorf("got %s", got)
+	}
+	w.sentIsWhatWent()
 }
 
 // roster lets a statement of a roster go by.

@@ -2,6 +2,7 @@ package delivery
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -11,7 +12,7 @@ import (
 // Sent tells what became of one event in each feed.
 type Sent struct {
 	Feed       string `json:"feed"`
-	State      string `json:"state"` // sent, confirmed, refused (by the recipient, who got it), planned, waiting, parked, not yet, not carried or skipped
+	State      string `json:"state"` // sent, confirmed, refused (by the recipient, who got it), planned, waiting, parked, overtaken, not sent, not yet, not carried or skipped
 	Generation int    `json:"generation"`
 	Why        string `json:"why,omitempty"`
 }
@@ -75,12 +76,19 @@ func (f *feed) sent(ctx context.Context, l *lookup, p events.Place) (Sent, error
 			return s, err
 		}
 	}
-	if !match {
-		had, err := r.held(ctx, e.Before)
+	for before := e.Before; !match && before != nil; {
+		had, err := r.held(ctx, before)
 		if err != nil {
 			return s, err
 		}
-		match = had != nil
+		if had == nil {
+			break
+		}
+		_, never, err := f.neverWent(ctx, had.Place)
+		if err != nil {
+			return s, err
+		}
+		match, before = !never, had.Before
 	}
 	var o *owner
 	for _, x := range f.attic.byEntity[e.Entity] {
@@ -97,6 +105,15 @@ func (f *feed) sent(ctx context.Context, l *lookup, p events.Place) (Sent, error
 		s.State = "skipped"
 	case settled:
 		s.State = "sent"
+		by, never, err := f.neverWent(ctx, p)
+		switch {
+		case err != nil:
+			return s, err
+		case never && by > 0:
+			s.State, s.Why = "overtaken", fmt.Sprintf("by revision %d, while it stayed behind; it was never sent", by)
+		case never:
+			s.State, s.Why = "not sent", "it stayed behind, and nothing of it was left to send when its turn came"
+		}
 	case f.state.Plan != nil && p.Before(f.state.Plan.To):
 		s.State = "planned"
 	default:
