@@ -72,6 +72,7 @@ type resultItem struct {
 	Position events.Position `json:"position"`
 	Events   []string        `json:"events,omitempty"`
 	Counts   events.Counts   `json:"counts"`
+	Known    bool            `json:"known,omitempty"` // it was decided before, at this position; nothing was added
 }
 
 func (c *heldFixCommand) Run(a *app) error {
@@ -170,6 +171,10 @@ func (c *correctCommand) correction() (quarantine.Correction, error) {
 
 // followed tells what followed from a decision.
 func (a *app) followed(r resultItem) error {
+	if r.Known {
+		a.printf("Nothing was added: that was decided before, at log position %d.\n", r.Position)
+		return nil
+	}
 	a.printf("log position %d", r.Position)
 	if len(r.Events) > 0 {
 		a.printf(": %s", plural(len(r.Events), "event", "events"))
@@ -225,7 +230,9 @@ func (e *engine) releaseHeld(ctx context.Context, in settleInput, emit func(any)
 	return err
 }
 
-func result(r quarantine.Result) resultItem { return resultItem{r.Position, r.Events, r.Counts} }
+func result(r quarantine.Result) resultItem {
+	return resultItem{r.Position, r.Events, r.Counts, r.Known}
+}
 
 // dropHeld is the operation "held.drop".
 func (e *engine) dropHeld(ctx context.Context, in settleInput, emit func(any) error) error {

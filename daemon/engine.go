@@ -235,6 +235,7 @@ func (e *engine) openIntake(context.Context, openOptions) error {
 	})
 	e.quarantine = quarantine.New(quarantine.Deps{
 		Intake: e.intake, Log: e.log, Index: e.index, Archive: e.archive, Source: e.intakeSource, Now: e.now,
+		Decided: e.decidedBefore,
 	})
 	return nil
 }

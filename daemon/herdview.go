@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 
+	"dewclaw/events"
 	"dewclaw/events/herd"
 )
 
@@ -21,4 +22,15 @@ func (e *engine) herdView(ctx context.Context) (*herd.View, error) {
 		return nil, err
 	}
 	return e.herd.View(ctx)
+}
+
+// decidedBefore returns the log position of a decision in force that says of two
+// animals of a farm what d says, 0 if there is none.
+func (e *engine) decidedBefore(ctx context.Context, farm string, d *events.Decision) (events.Position, error) {
+	v, err := e.herdView(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer v.Close()
+	return v.Decided(ctx, farm, d)
 }

@@ -261,3 +261,35 @@ func TestIdentity_AFarmKnowsOnlyItsOwn(t *testing.T) {
 		t.Errorf("got farms %q", got)
 	}
 }
+
+// A decision about two animals is found again however it is said, until a later one
+// says something else.
+func TestView_FindsADecisionMadeBefore(t *testing.T) {
+	s := newStory(t)
+	said := func(action, one, other string) *events.Decision {
+		return &events.Decision{Common: events.Common{Animal: ids(one)}, Action: action, Other: ids(other)}
+	}
+	decide := func(day string, d *events.Decision) events.Position {
+		s.w.decide(farm, day, d)
+		at, _ := s.log.Last()
+		return at
+	}
+	const tag, chip = "ear-tag:DE0912345671", "transponder:276000912345671"
+	wants := func(d *events.Decision, want events.Position) {
+		t.Helper()
+		if got := must(s.view().Decided(t.Context(), farm, d))(t); got != want {
+			t.Errorf("%s %v %v: got log position %d, want %d", d.Action, d.Animal, d.Other, got, want)
+		}
+	}
+	wants(said(events.ActionSame, tag, chip), 0)
+	first := decide("2026-04-01", said(events.ActionSame, tag, chip))
+	wants(said(events.ActionSame, chip, tag), first)
+	spaced := said(events.ActionSame, tag, chip)
+	spaced.Animal[0].Value = "DE 09 123 45671"
+	wants(spaced, first)
+	wants(said(events.ActionSame, tag, "transponder:276000912345672"), 0)
+	wants(said(events.ActionNotSame, tag, chip), 0)
+	second := decide("2026-04-02", said(events.ActionNotSame, chip, tag))
+	wants(said(events.ActionSame, tag, chip), 0)
+	wants(said(events.ActionNotSame, tag, chip), second)
+}

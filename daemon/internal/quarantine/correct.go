@@ -28,7 +28,8 @@ type Correction struct {
 }
 
 // Correct puts a correction into the log: the decision, and the amendments or
-// retractions that follow from it. Errors: of kind not found if there is no such
+// retractions that follow from it. What was decided of two animals before is not
+// put in again: the result has the position of that, and Known. Errors: of kind not found if there is no such
 // event; of kind invalid with what would be right.
 func (q *Quarantine) Correct(ctx context.Context, c Correction) (Result, error) {
 	entity, _, err := events.ParseEventID(c.Target)
@@ -60,13 +61,25 @@ func (q *Quarantine) Correct(ctx context.Context, c Correction) (Result, error) 
 	if err := fill(&s.Decision, c, &ev); err != nil {
 		return Result{}, err
 	}
-	var r intake.Settled
 	if c.Action == events.ActionSame || c.Action == events.ActionNotSame {
-		s.Decision.Targets = nil
-		r, err = q.d.Intake.Settle(ctx, s)
-	} else {
-		r, err = q.d.Intake.Correct(ctx, &s)
+		return q.identify(ctx, s)
 	}
+	r, err := q.d.Intake.Correct(ctx, &s)
+	return Result{Position: r.Position, Events: r.Events}, err
+}
+
+// identify puts a decision about two animals into the log, if none in force says it.
+func (q *Quarantine) identify(ctx context.Context, s intake.Settlement) (Result, error) {
+	q.identity.Lock()
+	defer q.identity.Unlock()
+	s.Decision.Targets = nil
+	if q.d.Decided != nil {
+		at, err := q.d.Decided(ctx, s.Farm, &s.Decision)
+		if err != nil || at > 0 {
+			return Result{Position: at, Known: true}, err
+		}
+	}
+	r, err := q.d.Intake.Settle(ctx, s)
 	return Result{Position: r.Position, Events: r.Events}, err
 }
 

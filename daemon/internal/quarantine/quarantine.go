@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"sync"
 	"time"
 
 	"dewclaw/daemon/internal/archive"
@@ -20,14 +21,21 @@ type Deps struct {
 	Archive *archive.Archive
 	Source  func(id string) *intake.Source // as it is configured now; nil if it is no more
 	Now     func() time.Time
+
+	// Decided returns the log position of a decision in force that says of two
+	// animals what d says, 0 if there is none; nil if nobody can tell.
+	Decided func(ctx context.Context, farm string, d *events.Decision) (events.Position, error)
 }
 
 // A Quarantine settles held records and corrects accepted events. Safe for use
 // by several goroutines at once; what it settles waits for the turn of the source.
-type Quarantine struct{ d Deps }
+type Quarantine struct {
+	d        Deps
+	identity sync.Mutex // held while a decision about two animals is looked up and made
+}
 
-// New returns a Quarantine. Every field of d must be set.
-func New(d Deps) *Quarantine { return &Quarantine{d} }
+// New returns a Quarantine. Every field of d but Decided must be set.
+func New(d Deps) *Quarantine { return &Quarantine{d: d} }
 
 // An Item is one held record with what became of it.
 type Item struct {

@@ -15,6 +15,7 @@ type Result struct {
 	Position events.Position // entry of the decision
 	Events   []string        // CloudEvents ids of the events that follow from it, in order
 	Counts   events.Counts   // of the original, if it was read anew
+	Known    bool            // a decision about two animals that was made before: nothing was added
 }
 
 // Drop leaves a held record out for good: it stays kept, and the same record read
@@ -114,7 +115,7 @@ func (q *Quarantine) release(ctx context.Context, src *intake.Source, k *intake.
 	}
 	if k.OfOriginal() {
 		r, receipt, err := q.d.Intake.ReleaseOriginal(ctx, src, k, s)
-		return Result{r.Position, r.Events, receipt.Counts}, err
+		return Result{r.Position, r.Events, receipt.Counts, false}, err
 	}
 	r, err := q.d.Intake.Release(ctx, src, k, s)
 	return Result{Position: r.Position, Events: r.Events}, err
