@@ -218,49 +218,56 @@ func (s *settler) load(a id) (*work, error) {
 	if err != nil {
 		return nil, err
 	}
+	at := map[[2]int64][]rawTwin{} // by mark and day
 	for i, row := range w.rows {
 		m := intOf(row[9])
 		if m <= 0 || intOf(row[3])&hidden != 0 || s.double != nil && !s.double[m] {
 			continue
 		}
-		if err := s.loadTwins(w, i); err != nil {
+		k := [2]int64{m, intOf(row[1])}
+		if _, ok := at[k]; !ok {
+			if at[k], err = s.loadTwins(w, row); err != nil {
+				return nil, err
+			}
+		}
+		if len(at[k]) == 0 {
+			continue
+		}
+		own, err := s.idents(intOf(row[10]))
+		if err != nil {
 			return nil, err
+		}
+		for _, t := range at[k] {
+			t.row, t.own = i, own
+			w.twins = append(w.twins, t)
 		}
 	}
 	return w, nil
 }
 
-// loadTwins reads the examinations of other animals at the moment of row i.
-func (s *settler) loadTwins(w *work, i int) error {
+// loadTwins reads the examinations of other animals at the moment of one of hers.
+// Those of her own, which may be many, cost one look at each.
+func (s *settler) loadTwins(w *work, self []value) (out []rawTwin, err error) {
 	type other struct {
-		entity      []byte
-		naming, day int64
+		entity              []byte
+		naming, day, animal int64
+		key                 string
 	}
 	var others []other
-	self := w.rows[i]
-	err := s.f.db.prepared("SELECT entity, naming, day FROM facts WHERE mark=? AND id<>? AND day=? AND state & ? = 0").each(func(row []value) error {
-		others = append(others, other{blobOf(row[0]), intOf(row[1]), intOf(row[2])})
+	err = s.f.db.prepared(`SELECT f.entity, f.naming, f.day, p.animal, a.key FROM facts f INDEXED BY facts_mark
+		JOIN spans p ON p.naming = f.naming AND p."from" <= f.day AND p."to" > f.day JOIN animals a ON a.id = p.animal
+		WHERE f.mark=? AND f.day=? AND f.state & ? = 0 AND p.animal <> ?`).each(func(row []value) error {
+		others = append(others, other{blobOf(row[0]), intOf(row[1]), intOf(row[2]), intOf(row[3]), textOf(row[4])})
 		return nil
-	}, self[9], self[0], self[1], hidden)
+	}, self[9], self[1], hidden, w.animal)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, o := range others {
-		row, err := s.f.db.prepared(`SELECT p.animal, a.key FROM spans p JOIN animals a ON a.id = p.animal
-			WHERE p.naming=? AND p."from" <= ? AND p."to" > ?`).first(o.naming, o.day, o.day)
-		if err != nil {
-			return err
-		}
-		if row == nil || id(intOf(row[0])) == w.animal {
-			continue
-		}
-		t := rawTwin{row: i, animal: textOf(row[1]), record: recordOf(string(o.entity))}
-		w.beside = append(w.beside, id(intOf(row[0])))
-		if t.own, err = s.idents(intOf(self[10])); err != nil {
-			return err
-		}
+		t := rawTwin{animal: o.key, record: recordOf(string(o.entity))}
+		w.beside = append(w.beside, id(o.animal))
 		if t.ids, err = s.idents(o.naming); err != nil {
-			return err
+			return nil, err
 		}
 		err = s.f.db.prepared("SELECT "+factColumns+" FROM facts f INDEXED BY facts_naming WHERE f.naming=? AND f.day=? AND f.state & ? = 0").
 			each(func(row []value) error {
@@ -268,11 +275,11 @@ func (s *settler) loadTwins(w *work, i int) error {
 				return nil
 			}, o.naming, o.day, hidden)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		w.twins = append(w.twins, t)
+		out = append(out, t)
 	}
-	return nil
+	return out, nil
 }
 
 func (s *settler) idents(naming int64) ([]ident, error) {

@@ -88,36 +88,60 @@ func (t *telling) isScore() bool {
 	return len(t.facts) == 1 && t.facts[0].Kind() == events.KindLocomotion
 }
 
-// twice finds records of one source about this animal that say the same.
+// twice finds records of one source about this animal that say the same. Each of one
+// day is told of once, beside the first that it may repeat: a device that says the
+// same four hundred times makes four hundred contradictions, not one a pair.
 func (c *caseFile) twice() {
-	all := tellings(c.facts)
-	all = slices.DeleteFunc(all, func(t *telling) bool { return !t.full })
 	bySaying, days := map[string][]*telling{}, map[string]int{}
 	at := map[string]day{}
-	for _, t := range all {
-		bySaying[t.source+"\n"+t.says] = append(bySaying[t.source+"\n"+t.says], t)
+	var sayings []string
+	for _, t := range tellings(c.facts) {
+		if !t.full {
+			continue
+		}
 		if was, ok := at[t.moment()]; !ok || was != t.day { // they are in the order of days
 			days[t.moment()]++
 		}
 		at[t.moment()] = t.day
+		k := t.source + "\n" + t.says
+		if bySaying[k] == nil {
+			sayings = append(sayings, k)
+		}
+		bySaying[k] = append(bySaying[k], t)
 	}
-	for _, t := range all {
-		group := bySaying[t.source+"\n"+t.says]
-		i := slices.Index(group, t)
-		for _, o := range group[i+1:] {
-			if o.record == t.record {
-				continue
+	for _, k := range sayings {
+		group := bySaying[k] // sorted by day and time
+		from := 0            // of the day, the first that may be near
+		for i, o := range group {
+			for from < i && (group[from].day != o.day || !nearTimes(group[from], o)) {
+				from++
 			}
-			switch {
-			case o.day == t.day && nearTimes(t, o):
+			if from < i {
+				t := group[from]
 				x := c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same twice on %s%s: a corrected time?", t.source, t.day, times(t, o)),
 					slices.Concat(t.facts, o.facts)...)
 				x.LeftOut = entities(o.facts) // it is true once
-			case o.day != t.day && t.time != "" && t.time == o.time && days[t.moment()] < habit && likeDays(t.day.String(), o.day.String()):
+			}
+		}
+		c.otherDay(group, days)
+	}
+}
+
+// otherDay finds records that say the same at one time of two days that look alike;
+// days counts on how many a source tells of the animal at that time.
+func (c *caseFile) otherDay(group []*telling, days map[string]int) {
+	atTime := map[string][]*telling{}
+	for _, o := range group {
+		if o.time == "" || days[o.moment()] >= habit {
+			continue
+		}
+		for _, t := range atTime[o.time] {
+			if o.record != t.record && o.day != t.day && likeDays(t.day.String(), o.day.String()) {
 				c.add(KindNearDuplicate, fmt.Sprintf("%s tells the same at %s on %s and on %s: a corrected day?", t.source, t.time, t.day, o.day),
 					slices.Concat(t.facts, o.facts)...)
 			}
 		}
+		atTime[o.time] = append(atTime[o.time], o)
 	}
 }
 
