@@ -35,6 +35,8 @@ type Data struct {
 	Orders   []herd.Order    // ever
 	Claws    []herd.LostClaw // ever
 	Unseen   Unseen
+
+	kept *kept // nil of what Load did not make: that may still change
 }
 
 // what a measure needs of Data beside the animals.
@@ -69,7 +71,7 @@ func Load(ctx context.Context, v *herd.View, q Question, names ...string) (*Data
 		return nil, err
 	}
 	l := &loader{need: need, ctx: ctx, v: v, q: q.withDefaults(v.GapDays())}
-	l.d = &Data{Farm: q.Farm, Position: v.Position(), Gap: l.q.Gap}
+	l.d = &Data{Farm: q.Farm, Position: v.Position(), Gap: l.q.Gap, kept: newKept()}
 	for _, step := range []struct {
 		need needs
 		read func() error

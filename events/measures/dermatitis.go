@@ -95,7 +95,7 @@ func (w *work) newestDD(visits []*visit) map[unit]*ddFoot {
 				d = &ddFoot{animal: v.animal, day: v.day, stages: map[string]bool{}}
 				out[u] = d
 			}
-			d.events = append(d.events, v.entities()...)
+			d.events = append(d.events, v.made...)
 			for _, f := range onFoot(v.found, foot) {
 				if codes.Lesions().Is(f.lesion.Code, "DD") {
 					d.stages[f.lesion.Stage] = true

@@ -57,6 +57,8 @@ type visit struct {
 	event  events.Entity // of the examination; "" if only findings tell of it
 	pen    events.AsGiven
 	clear  bool // an examination says so, whatever the feet
+
+	made []events.Entity // the events of the visit; shared, not to be changed
 }
 
 // found is one finding.
@@ -69,21 +71,19 @@ type found struct {
 // looked reports whether at least one foot was looked at.
 func (v *visit) looked() bool { return len(v.feet) > 0 || v.clear }
 
-// entities returns the events of the visit.
-func (v *visit) entities() (out []events.Entity) {
-	if v.event != "" {
-		out = append(out, v.event)
-	}
-	for _, f := range v.found {
-		out = append(out, f.fact.Entity)
-	}
-	return out
-}
-
-// makeVisits fills the visits of the period, by animal and day. Examinations of
+// makeVisits returns the visits of the period, by animal and day. Examinations of
 // which rows are held are left out with their findings: a held row may say what
 // was not seen in the others.
 func (w *work) makeVisits() []*visit {
+	made := w.kept.visitsOf(w)
+	for _, x := range made.left {
+		w.leave(x.Why, x.N)
+	}
+	return made.visits
+}
+
+// allVisits makes the visits; see makeVisits.
+func (w *work) allVisits() *visitsMade {
 	byExam := map[events.Entity]*visit{}
 	left := map[events.Entity]string{}
 	number := map[string]int{}
@@ -121,14 +121,24 @@ func (w *work) makeVisits() []*visit {
 		out = append(out, v)
 	}
 	out = append(out, w.findings(byExam, left, number)...)
+	made := &visitsMade{}
 	for _, why := range slices.Sorted(maps.Keys(number)) {
-		w.leave(why, number[why])
+		made.left = append(made.left, LeftOut{why, number[why]})
 	}
 	out = slices.DeleteFunc(out, func(v *visit) bool { return !v.looked() })
 	slices.SortFunc(out, func(a, b *visit) int {
 		return cmp.Or(cmp.Compare(a.animal, b.animal), cmp.Compare(a.day, b.day), cmp.Compare(a.event, b.event))
 	})
-	return out
+	for _, v := range out {
+		if v.event != "" {
+			v.made = append(v.made, v.event)
+		}
+		for _, f := range v.found {
+			v.made = append(v.made, f.fact.Entity)
+		}
+	}
+	made.visits = out
+	return made
 }
 
 // findings gives each finding to its examination, or to a visit of its own. A

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"io"
 	"net/url"
 	"strconv"
 	"strings"
@@ -38,10 +37,11 @@ func (r *Report) identify(f *Figure) ID {
 func (f *Figure) digest() string {
 	h := sha256.New()
 	fmt.Fprintln(h, float64(f.Value), float64(f.Upper), text(f.X), text(f.N), float64(f.Time), len(f.Events))
+	line := make([]byte, 0, 64)
 	for _, list := range [][]events.Entity{f.Events, f.Base} {
 		for _, e := range list {
-			io.WriteString(h, string(e))
-			io.WriteString(h, "\n")
+			line = append(append(line[:0], e...), '\n')
+			h.Write(line)
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil)[:4])

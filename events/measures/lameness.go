@@ -90,8 +90,8 @@ func (w *work) severity(key, section string, s *session) {
 		}
 	}
 	for _, scale := range w.nativeScales(s.looks) {
-		n := count(slices.DeleteFunc(slices.Clone(s.looks), func(l *look) bool { return l.native[scale] == "" }),
-			func(l *look) bool { return l.native[scale] == "yes" })
+		n := count(slices.DeleteFunc(slices.Clone(s.looks), func(l *look) bool { return l.natively(scale) == "" }),
+			func(l *look) bool { return l.natively(scale) == "yes" })
 		f := w.share("severe."+slug(scale)+"."+key, "severely lame, by the cut of "+scale, n.x, n.n, "scored on "+scale)
 		f.Section, f.Scale = section, scale
 		f.made(n.counted, n.rest)
@@ -114,11 +114,21 @@ func (l *look) hasGrade() bool {
 func (w *work) nativeScales(looks []*look) (out []string) {
 	seen := map[string]bool{}
 	for _, l := range looks {
-		for s := range l.native {
-			seen[s] = true
+		for _, s := range l.scales {
+			if s.native != "" {
+				seen[s.name] = true
+			}
 		}
 	}
 	return slices.Sorted(maps.Keys(seen))
+}
+
+// natively returns what the own cut of a scale says of severe, "" if nothing.
+func (l *look) natively(scale string) string {
+	if on := l.on(scale); on != nil {
+		return on.native
+	}
+	return ""
 }
 
 // adjusted adds the prevalence that signs of standing cows stand for, by the
@@ -154,10 +164,10 @@ func (w *work) points(key, section string, looks []*look) {
 	number := map[point]int{}
 	total := map[string]int{}
 	for _, l := range looks {
-		for scale, v := range l.points {
-			p := point{scale, v}
+		for _, s := range l.scales {
+			p := point{s.name, s.highest.String()}
 			number[p]++
-			total[scale]++
+			total[s.name]++
 			made[p] = append(made[p], l.entities()...)
 		}
 	}

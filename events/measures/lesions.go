@@ -21,6 +21,7 @@ type unit struct {
 type examined struct {
 	units map[unit]*unitSeen
 	base  []events.Entity // of all of them, sorted; made when first asked for
+	order []unit          // all of them, by animal, foot and claw; made when first asked for
 }
 
 type unitSeen struct {
@@ -66,12 +67,12 @@ func (w *work) countUnits(visits []*visit, level string) (x *examined, noClaw in
 		switch level {
 		case animalLevel:
 			s := x.at(unit{animal: v.animal})
-			s.events = append(s.events, v.entities()...)
+			s.events = append(s.events, v.made...)
 			s.take(v.found)
 		case footLevel:
 			for _, foot := range feet {
 				s := x.at(unit{v.animal, foot, ""})
-				s.events = append(s.events, v.entities()...)
+				s.events = append(s.events, v.made...)
 				s.take(onFoot(v.found, foot))
 			}
 		case clawLevel:
@@ -92,7 +93,7 @@ func (w *work) countClaws(x *examined, v *visit, foot string) (noClaw int) {
 			continue
 		}
 		s := x.at(unit{v.animal, foot, claw})
-		s.events = append(s.events, v.entities()...)
+		s.events = append(s.events, v.made...)
 		s.take(slices.DeleteFunc(slices.Clone(here), func(f *found) bool { return f.lesion.Claw != claw || isSkin(f.lesion.Code) }))
 	}
 	for _, f := range here {
@@ -140,24 +141,21 @@ type lesionCount struct {
 }
 
 func (x *examined) count(code string) (c lesionCount) {
-	byAnimal := map[string]*stats.Cluster{}
-	for _, u := range slices.SortedFunc(maps.Keys(x.units), compareUnits) {
-		s := x.units[u]
-		cl := byAnimal[u.animal]
-		if cl == nil {
-			cl = &stats.Cluster{}
-			byAnimal[u.animal] = cl
+	if len(x.order) != len(x.units) {
+		x.order = slices.SortedFunc(maps.Keys(x.units), compareUnits)
+	}
+	for i, u := range x.order {
+		if i == 0 || x.order[i-1].animal != u.animal {
+			c.clusters = append(c.clusters, stats.Cluster{})
 		}
+		cl := &c.clusters[len(c.clusters)-1]
 		c.n++
 		cl.N++
-		if found := s.having(code); len(found) > 0 {
+		if found := x.units[u].having(code); len(found) > 0 {
 			c.x++
 			cl.X++
 			c.counted = append(c.counted, found...)
 		}
-	}
-	for _, a := range slices.Sorted(maps.Keys(byAnimal)) {
-		c.clusters = append(c.clusters, *byAnimal[a])
 	}
 	c.rest = x.events()
 	return c

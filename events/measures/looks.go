@@ -25,26 +25,28 @@ type look struct {
 	day    day
 	at     string // earliest moment of a lame score, RFC 3339; "" if one of them has none
 	lame   bool
-	severe int               // by gait grade
-	native map[string]string // scale to severe by its own cut, yes or no; scales without a cut are not there
-	worn   bool              // a block or wrap was on at one of the scores
-	scales []string          // sorted
-	points map[string]string // scale to its highest raw value
+	severe int         // by gait grade
+	worn   bool        // a block or wrap was on at one of the scores
+	scales []scaleLook // by name; of one or two scales, where maps would cost more than all the rest
 	pen    events.AsGiven
 	scores []*herd.Score
+	made   []events.Entity // of the scores; shared, not to be changed
 }
 
-func (l *look) entities() (out []events.Entity) {
-	for _, s := range l.scores {
-		out = append(out, s.Entity)
-	}
-	return out
+// A scaleLook is what the scores on one scale come to.
+type scaleLook struct {
+	name    string
+	native  string         // severe by its own cut, yes or no; "" if it has none
+	highest events.Decimal // raw value
 }
+
+// entities returns the events of the look. The slice is shared.
+func (l *look) entities() []events.Entity { return l.made }
 
 // nativelySevere reports whether a scale's own cut says severely lame.
 func (l *look) nativelySevere() bool {
-	for _, v := range l.native {
-		if v == "yes" {
+	for _, s := range l.scales {
+		if s.native == "yes" {
 			return true
 		}
 	}
@@ -54,47 +56,56 @@ func (l *look) nativelySevere() bool {
 // makeLooks fills the looks by animal and day. Scores in doubt, and such as say
 // neither lame nor not, are left out.
 func (w *work) makeLooks() {
+	made := w.kept.looksOf(w)
+	for _, x := range made.left {
+		w.leave(x.Why, x.N)
+	}
+	w.looks = made.looks
+}
+
+// allLooks makes the looks of one question; see makeLooks.
+func (w *work) allLooks() *looksMade {
+	type scored struct {
+		*herd.Score
+		day day
+	}
 	doubtful, silent, elsewhere := 0, 0, 0
-	byKey := map[string]map[day]*look{}
+	var scores []scored
 	for i := range w.d.Scores {
-		s := &w.d.Scores[i]
-		d := dayOf(s.Day, never)
-		inPeriod := w.period.has(d)
+		s := scored{&w.d.Scores[i], dayOf(w.d.Scores[i].Day, never)}
+		left := &silent
 		switch {
 		case len(s.Doubts) > 0:
-			if inPeriod {
-				doubtful++
-			}
-			continue
+			left = &doubtful
 		case w.q.Scale != "" && s.Scale != w.q.Scale:
-			if inPeriod {
-				elsewhere++
-			}
-			continue
-		case s.Lame == "":
-			if inPeriod {
-				silent++
-			}
+			left = &elsewhere
+		case s.Lame != "":
+			scores = append(scores, s)
 			continue
 		}
-		if byKey[s.Animal] == nil {
-			byKey[s.Animal] = map[day]*look{}
-		}
-		l := byKey[s.Animal][d]
-		if l == nil {
-			l = &look{animal: s.Animal, day: d, native: map[string]string{}, points: map[string]string{}}
-			byKey[s.Animal][d] = l
-		}
-		l.take(s)
+		*left += boolInt(w.period.has(s.day))
 	}
-	w.leave("scores that contradict other records", doubtful)
-	w.leave("scores on other scales", elsewhere)
-	w.leave("scores that say neither lame nor not lame (not scorable, or a scale without a cut)", silent)
-	for _, animal := range slices.Sorted(maps.Keys(byKey)) {
-		list := slices.Collect(maps.Values(byKey[animal]))
-		slices.SortFunc(list, func(a, b *look) int { return cmp.Compare(a.day, b.day) })
-		w.looks = append(w.looks, list...)
+	out := &looksMade{left: []LeftOut{
+		{"scores that contradict other records", doubtful},
+		{"scores on other scales", elsewhere},
+		{"scores that say neither lame nor not lame (not scorable, or a scale without a cut)", silent},
+	}}
+	slices.SortStableFunc(scores, func(a, b scored) int { return cmp.Or(cmp.Compare(a.Animal, b.Animal), cmp.Compare(a.day, b.day)) })
+	// Few allocations: there are as good as as many looks as scores.
+	room, all, made := make([]look, 0, len(scores)), make([]*herd.Score, len(scores)), make([]events.Entity, len(scores))
+	from := 0
+	for i, s := range scores {
+		if n := len(room); n == 0 || room[n-1].animal != s.Animal || room[n-1].day != s.day {
+			room = append(room, look{animal: s.Animal, day: s.day})
+			out.looks = append(out.looks, &room[n])
+			from = i
+		}
+		all[i], made[i] = s.Score, s.Entity
+		l := &room[len(room)-1]
+		l.take(s.Score)
+		l.scores, l.made = all[from:i+1:i+1], made[from:i+1:i+1]
 	}
+	return out
 }
 
 func (l *look) take(s *herd.Score) {
@@ -111,29 +122,30 @@ func (l *look) take(s *herd.Score) {
 	case "undetermined":
 		l.severe = max(l.severe, maySevere)
 	}
-	if s.Native != "" && l.native[s.Scale] != "yes" {
-		l.native[s.Scale] = s.Native
-	}
 	l.worn = l.worn || len(s.On) > 0
-	if !slices.Contains(l.scales, s.Scale) {
-		l.scales = append(l.scales, s.Scale)
-		slices.Sort(l.scales)
+	on := l.on(s.Scale)
+	if on == nil {
+		l.scales = append(l.scales, scaleLook{name: s.Scale, highest: s.Value})
+		slices.SortFunc(l.scales, func(a, b scaleLook) int { return cmp.Compare(a.name, b.name) })
+		on = l.on(s.Scale)
 	}
-	if v, ok := l.points[s.Scale]; !ok || higher(s, l.scores, v) {
-		l.points[s.Scale] = s.Value.String()
+	if s.Native != "" && on.native != "yes" {
+		on.native = s.Native
+	}
+	if s.Value.Cmp(on.highest) > 0 {
+		on.highest = s.Value
 	}
 	l.pen = s.Payload.Base().AsGiven
-	l.scores = append(l.scores, s)
 }
 
-// higher reports whether a score is above the highest one of its scale so far.
-func higher(s *herd.Score, before []*herd.Score, than string) bool {
-	for _, b := range before {
-		if b.Scale == s.Scale && b.Value.String() == than {
-			return s.Value.Cmp(b.Value) > 0
+// on returns what the scores on one scale come to, or nil.
+func (l *look) on(scale string) *scaleLook {
+	for i := range l.scales {
+		if l.scales[i].name == scale {
+			return &l.scales[i]
 		}
 	}
-	return true
+	return nil
 }
 
 // A session is a day on which the herd was scored.
@@ -186,10 +198,14 @@ func (w *work) herdSessions() []*session {
 func scaleNames(looks []*look) string {
 	var all []string
 	for _, l := range looks {
-		all = append(all, l.scales...)
+		for _, s := range l.scales {
+			if !slices.Contains(all, s.name) {
+				all = append(all, s.name)
+			}
+		}
 	}
 	slices.Sort(all)
-	return strings.Join(slices.Compact(all), ", ")
+	return strings.Join(all, ", ")
 }
 
 // eachAnimal yields the looks of one animal after the other.

@@ -157,10 +157,7 @@ func (w *work) chooseBase(otherwise string) {
 	}
 	w.report.Of = baseWords[w.base]
 	w.parameter("animals", w.base)
-	w.spans = map[string][]span{}
-	for id, c := range w.cows {
-		w.spans[id] = c.in(w.base)
-	}
+	w.spans = w.kept.inBase(w.base, w.cows)
 }
 
 // isIn reports whether an animal is one of those asked for on a day. An animal

@@ -37,12 +37,12 @@ func (w *work) trend() {
 		w.cusum(kept, shares)
 	}
 	w.note("trend test, chart and sums take the sessions to be of other animals each time; here the same cows are scored again, so they are a hint and no proof")
-	if n := scaleNames(allLooks(kept)); len(kept) > 0 && !oneScale(kept) {
+	if n := scaleNames(looksIn(kept)); len(kept) > 0 && !oneScale(kept) {
 		w.note("the row joins scales (%s) at lame or not lame: a step where the scale changes may be the scale's", n)
 	}
 }
 
-func allLooks(list []*session) (out []*look) {
+func looksIn(list []*session) (out []*look) {
 	for _, s := range list {
 		out = append(out, s.looks...)
 	}

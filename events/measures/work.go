@@ -24,6 +24,7 @@ type Measure struct {
 type work struct {
 	q      Question // with defaults
 	d      *Data
+	kept   *kept
 	period span
 	cows   map[string]*cow
 	lost   map[string][]*herd.LostClaw // by animal
@@ -35,7 +36,7 @@ type work struct {
 
 // Work makes the report of one measure. The error is of kind
 // [events.ErrNotFound] for a measure that is not there and [events.ErrInvalid]
-// for a question that makes no sense; nothing else fails. d is only read.
+// for a question that makes no sense; nothing else fails. d is only read; several goroutines may work on one at a time.
 func Work(d *Data, q Question, name string) (*Report, error) {
 	m, err := find(name)
 	if err != nil {
@@ -47,18 +48,15 @@ func Work(d *Data, q Question, name string) (*Report, error) {
 	if err := m.checkSplit(q.By); err != nil {
 		return nil, err
 	}
-	w := &work{q: q.withDefaults(d.Gap), d: d, cows: map[string]*cow{}, lost: map[string][]*herd.LostClaw{}}
+	w := &work{q: q.withDefaults(d.Gap), d: d, kept: d.kept}
+	if w.kept == nil {
+		w.kept = newKept()
+	}
 	w.period = span{dayOf(q.From, 0), dayOf(q.To, 0) + 1}
 	w.report = &Report{
 		Measure: m.Name, Title: m.Title, Question: q, Position: d.Position, Definition: m.Definition, Unseen: d.Unseen,
 	}
-	for i := range d.Animals {
-		w.cows[d.Animals[i].ID] = newCow(&d.Animals[i])
-	}
-	for i := range d.Claws {
-		c := &d.Claws[i]
-		w.lost[c.Animal] = append(w.lost[c.Animal], c)
-	}
+	w.cows, w.lost = w.kept.animals(d)
 	m.make(w)
 	for i := range w.report.Figures {
 		f := &w.report.Figures[i]
