@@ -65,19 +65,25 @@ const factColumns = "f.id, f.day, f.kind, f.state, f.revision, f.source, f.entit
 
 // scanFact reads the columns of factColumns; names are the source ids by number.
 func scanFact(row []value, names map[id]string) (*Fact, error) {
+	f := &Fact{}
+	return f, f.scan(row, names)
+}
+
+// scan fills f as scanFact does.
+func (f *Fact) scan(row []value, names map[id]string) error {
 	kind := intOf(row[2])
 	if kind < 0 || kind >= int64(len(kindNames)) {
-		return nil, fmt.Errorf("kind %d of a fact: %w", kind, errDamaged)
+		return fmt.Errorf("kind %d of a fact: %w", kind, errDamaged)
 	}
 	p, err := payload(kindNames[kind], blobOf(row[8]))
 	if err != nil {
-		return nil, err
+		return err
 	}
-	f := &Fact{
+	*f = Fact{
 		Entity: events.Entity(blobOf(row[6])), Revision: int(intOf(row[4])), Place: placeOf(id(intOf(row[0]))),
 		Source: names[id(intOf(row[5]))], Visit: events.Entity(textOf(row[7])), Payload: p,
 		id: id(intOf(row[0])), day: day(intOf(row[1])), state: int(intOf(row[3])),
 	}
 	f.Day, f.Decided = f.day.String(), f.state&stateDecided != 0
-	return f, nil
+	return nil
 }

@@ -20,13 +20,6 @@ func (v *View) Farms(ctx context.Context) (out []string, err error) {
 	return out, err
 }
 
-func unpack(body value, to any) error {
-	if err := json.Unmarshal([]byte(textOf(body)), to); err != nil {
-		return fmt.Errorf("herd: read a result: %w: %w: %w", err, errDamaged, events.ErrUnavailable)
-	}
-	return nil
-}
-
 // Animals returns the animals of a farm's rosters that are in the herd on a day,
 // sorted by id; with day "" all that the rosters ever told of. An animal of
 // which no roster tells when she came or left is there on every day.
@@ -123,7 +116,7 @@ func (v *View) results(ctx context.Context, farm string, kind int, from day, f f
 func (v *View) Contradictions(ctx context.Context, farm string) (out []Contradiction, err error) {
 	err = v.results(ctx, farm, resultContradiction, always, func(_ string, _ bool, body value) error {
 		var c Contradiction
-		if err := c.unpack(body); err != nil {
+		if err := unpack(body, &c); err != nil {
 			return err
 		}
 		out = append(out, c)
@@ -141,7 +134,7 @@ func (v *View) OpenDevices(ctx context.Context, farm, day string) (out []Device,
 	today := dayOf(day, never-1)
 	err = v.results(ctx, farm, resultDevice, today+1, func(animal string, known bool, body value) error {
 		var d Device
-		if err := d.unpack(body); err != nil {
+		if err := unpack(body, &d); err != nil {
 			return err
 		}
 		if d.own(animal, known); dayOf(d.On, always) <= today {
@@ -157,7 +150,7 @@ func (v *View) OpenDevices(ctx context.Context, farm, day string) (out []Device,
 func (v *View) Devices(ctx context.Context, animal string) (out []Device, err error) {
 	err = v.ofAnimal(ctx, animal, resultDevice, func(known bool, body value) error {
 		var d Device
-		if err := d.unpack(body); err != nil {
+		if err := unpack(body, &d); err != nil {
 			return err
 		}
 		d.own(animal, known)
@@ -216,40 +209,44 @@ func (v *View) Cases(ctx context.Context, q CaseQuery) (out []Case, err error) {
 			out[i].Seen = c.Seen[len(c.Seen)-1:]
 		}
 	}
-	slices.SortStableFunc(out, compareCases)
-	return out, err
+	return sorted(out, compareCases), err
 }
 
-func (v *View) storedCases(ctx context.Context, q CaseQuery) (out []Case, err error) {
-	from, table, where, what := always, "results r INDEXED BY results_farm", "r.farm=?", any(v.ids[q.Farm])
+func (v *View) storedCases(ctx context.Context, q CaseQuery) ([]Case, error) {
+	// All cases of a farm lie animal by animal, and so they are sorted; the open ones
+	// of all those are few.
+	from, where, what := always, "a.farm=?", any(v.ids[q.Farm])
+	table := "animals a CROSS JOIN results r ON r.animal = a.id"
+	switch {
+	case q.Animal != "":
+		where, what = oneAnimal, q.Animal
+	case q.Open:
+		table, where = "results r INDEXED BY results_farm JOIN animals a ON a.id = r.animal", "r.farm=?"
+	}
 	if q.Open {
 		from = never
-	}
-	if q.Animal != "" {
-		table, where, what = "results r", oneAnimal, q.Animal
 	}
 	older, join := "NULL", ""
 	if !q.Newest {
 		older, join = "o.body", " LEFT JOIN older o ON o.animal = r.animal AND o.n = r.n"
 	}
-	err = v.each(ctx, func(row []value) error {
-		var c Case
-		if err := c.unpack(row[2]); err != nil {
+	var all pile[Case]
+	err := v.each(ctx, func(row []value) error {
+		c := all.add()
+		if err := unpack(row[2], c); err != nil {
 			return err
 		}
 		if row[3] != nil {
 			var older Case
-			if err := older.unpack(row[3]); err != nil {
+			if err := unpack(row[3], &older); err != nil {
 				return err
 			}
 			c.Seen = append(older.Seen, c.Seen...)
 		}
 		c.Animal, c.Known = textOf(row[0]), intOf(row[1]) != 0
-		out = append(out, c)
 		return nil
-	}, "SELECT a.key, a.known, r.body, "+older+" FROM "+table+" JOIN animals a ON a.id = r.animal"+join+" WHERE "+where+" AND r.kind=? AND r.last >= ?",
-		what, resultCase, from)
-	return out, err
+	}, "SELECT a.key, a.known, r.body, "+older+" FROM "+table+join+" WHERE "+where+" AND r.kind=? AND r.last >= ?", what, resultCase, from)
+	return all.list(), err
 }
 
 func (v *View) freshCases(ctx context.Context, q CaseQuery) (out []Case, err error) {
@@ -280,8 +277,8 @@ func (v *View) freshCases(ctx context.Context, q CaseQuery) (out []Case, err err
 func (v *View) Held(ctx context.Context, farm string) (out []Held, err error) {
 	err = v.each(ctx, func(row []value) error {
 		var h Held
-		if err := unpack(row[0], &h); err != nil {
-			return err
+		if err := json.Unmarshal([]byte(textOf(row[0])), &h); err != nil {
+			return fmt.Errorf("herd: read a held record: %w: %w: %w", err, errDamaged, events.ErrUnavailable)
 		}
 		out = append(out, h)
 		return nil

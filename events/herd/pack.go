@@ -8,8 +8,8 @@ import (
 	"dewclaw/events"
 )
 
-// This file keeps standings and contradictions in a form that is read several
-// times faster than JSON: lists read all of a farm. Every member is written in turn, texts with
+// This file keeps results in a form that is read several times faster than JSON:
+// lists and figures read all of a farm. Every member is written in turn, texts with
 // their length before them; one function a type goes both ways, so the two
 // cannot differ. Whoever changes one raises form.
 
@@ -22,32 +22,20 @@ type packer struct {
 	bad     bool // the text is not what was written
 }
 
-func packed(s *Standing) string {
+// packing is a type that goes both ways.
+type packing interface{ pack(*packer) }
+
+func packed(x packing) string {
 	var p packer
-	s.pack(&p)
+	x.pack(&p)
 	return string(p.b)
 }
 
-// unpack fills s from what packed returned.
-func (s *Standing) unpack(body value) error {
+// unpack fills x from what packed returned. Its texts are slices of the body.
+func unpack(body value, x packing) error {
 	p := packer{s: textOf(body), reading: true}
-	if s.pack(&p); p.bad || p.s != "" {
-		return fmt.Errorf("herd: read a standing: %w: %w", errDamaged, events.ErrUnavailable)
-	}
-	return nil
-}
-
-func packedContradiction(c *Contradiction) string {
-	var p packer
-	c.pack(&p)
-	return string(p.b)
-}
-
-// unpack fills c from what packedContradiction returned.
-func (c *Contradiction) unpack(body value) error {
-	p := packer{s: textOf(body), reading: true}
-	if c.pack(&p); p.bad || p.s != "" {
-		return fmt.Errorf("herd: read a contradiction: %w: %w", errDamaged, events.ErrUnavailable)
+	if x.pack(&p); p.bad || p.s != "" {
+		return fmt.Errorf("herd: read a %T: %w: %w", x, errDamaged, events.ErrUnavailable)
 	}
 	return nil
 }

@@ -6,8 +6,6 @@ import (
 	"runtime"
 	"slices"
 	"sync"
-
-	"dewclaw/events"
 )
 
 // Standings returns where each animal of a farm stands at the end of a day,
@@ -63,7 +61,7 @@ func unpackStandings(rows [][2]value) ([]Standing, error) {
 
 func (s *Standing) fill(row [2]value) error {
 	if row[1] != nil {
-		if err := s.unpack(row[1]); err != nil {
+		if err := unpack(row[1], s); err != nil {
 			return err
 		}
 	}
@@ -104,15 +102,19 @@ func (v *View) goBack(ctx context.Context, farm, day string, all []Standing) err
 	if err != nil {
 		return err
 	}
-	r := &factReader{v: v, doubts: doubts, from: always, to: dayOf(day, never), names: map[string][]events.Identifier{}}
+	r := &factReader{v: v, doubts: doubts, from: always, to: dayOf(day, never)}
+	if err := r.name(ctx, "a.farm=?", v.ids[farm]); err != nil {
+		return err
+	}
 	for i := range all {
 		if all[i].Until <= day {
 			continue
 		}
-		var facts []Fact
-		if err := r.read(ctx, &facts, "a.farm=? AND a.key=?", v.ids[farm], all[i].Animal.ID); err != nil {
+		r.out = pile[Fact]{}
+		if err := r.read(ctx, "a.farm=? AND a.key=?", v.ids[farm], all[i].Animal.ID); err != nil {
 			return err
 		}
+		facts := r.out.list()
 		sortByAnimal(facts)
 		f, o := make([]*Fact, len(facts)), old[all[i].Animal.ID]
 		for j := range facts {

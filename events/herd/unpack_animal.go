@@ -1,7 +1,5 @@
 package herd
 
-// This file reads animals back, as unpack.go does with cases and devices.
-
 func (a *Animal) unpack(body value) error {
 	return unpacked(body, func(d *decoder, name, v []byte) {
 		switch string(name) {

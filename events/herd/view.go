@@ -116,6 +116,8 @@ type View struct {
 	gap   int
 	names map[id]string
 	ids   map[string]id
+
+	doubted map[string]map[events.Entity][]string // by farm, see doubts
 }
 
 // View opens a view of the newest state. While the herd is being built it
@@ -129,7 +131,7 @@ func (h *Herd) View(ctx context.Context) (*View, error) {
 	if err != nil {
 		return nil, h.spoiled(err)
 	}
-	v := &View{h: h, r: r, d: d, gap: h.o.GapDays, names: map[id]string{}, ids: map[string]id{}}
+	v := &View{h: h, r: r, d: d, gap: h.o.GapDays, names: map[id]string{}, ids: map[string]id{}, doubted: map[string]map[events.Entity][]string{}}
 	if err := d.begin("BEGIN"); err != nil {
 		return nil, errors.Join(h.spoiled(err), v.Close())
 	}

@@ -100,7 +100,7 @@ func (w *work) collect(c *caseFile, gapDays int) {
 	os := orders(c.facts, c.old, ds)
 	if len(c.facts)+len(c.old) > 0 {
 		// Before the cases give their older sightings away.
-		w.results = append(w.results, result{resultStanding, always, never, packed(stand(c.facts, c.old, cs, ds, ws, os)), ""})
+		w.add(resultStanding, always, never, stand(c.facts, c.old, cs, ds, ws, os))
 	}
 	for _, x := range cs {
 		last := never
@@ -110,40 +110,32 @@ func (w *work) collect(c *caseFile, gapDays int) {
 		w.addCase(dayOf(x.First, always), last, x)
 	}
 	for _, x := range ds {
-		w.add(resultDevice, dayOf(x.On, always), dayOf(x.Off, never), x)
+		w.add(resultDevice, dayOf(x.On, always), dayOf(x.Off, never), &x)
 	}
 	for _, x := range ws {
-		w.add(resultWithdrawal, dayOf(x.Day, always), x.lastDay(), x)
+		w.add(resultWithdrawal, dayOf(x.Day, always), x.lastDay(), &x)
 	}
 	for _, x := range os {
-		w.add(resultOrder, dayOf(x.Day, always), x.lastDay(), x)
+		w.add(resultOrder, dayOf(x.Day, always), x.lastDay(), &x)
 	}
 	for _, x := range lostClaws(c.facts) {
-		w.add(resultClaw, dayOf(x.Since, always), never, x)
+		w.add(resultClaw, dayOf(x.Since, always), never, &x)
 	}
 	for _, x := range c.found {
-		w.results = append(w.results, result{resultContradiction, dayOf(x.Day, always), never, packedContradiction(&x), ""})
+		w.add(resultContradiction, dayOf(x.Day, always), never, &x)
 	}
 }
 
-func (w *work) add(kind int, first, last day, body any) {
-	w.results = append(w.results, result{kind, first, last, w.pack(body), ""})
+func (w *work) add(kind int, first, last day, body packing) {
+	w.results = append(w.results, result{kind, first, last, packed(body), ""})
 }
 
 // addCase keeps all sightings but the newest apart.
 func (w *work) addCase(first, last day, c Case) {
-	seen := c.Seen[:len(c.Seen)-1]
+	older := Case{Seen: c.Seen[:len(c.Seen)-1]}
 	c.Seen = c.Seen[len(c.Seen)-1:]
-	w.add(resultCase, first, last, c)
-	if len(seen) > 0 {
-		w.results[len(w.results)-1].older = w.pack(struct{ Seen []Sighting }{seen})
+	w.add(resultCase, first, last, &c)
+	if len(older.Seen) > 0 {
+		w.results[len(w.results)-1].older = packed(&older)
 	}
-}
-
-func (w *work) pack(x any) string {
-	b, err := json.Marshal(x)
-	if err != nil && w.err == nil {
-		w.err = fmt.Errorf("herd: write result: %w", err)
-	}
-	return string(b)
 }

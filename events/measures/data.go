@@ -75,7 +75,7 @@ func Load(ctx context.Context, v *herd.View, q Question, names ...string) (*Data
 	for _, step := range []struct {
 		need needs
 		read func() error
-	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needDevices, l.devices}, {needClaws, l.claws}, {needDue, l.looks}} {
+	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores | needDevices, l.devices}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needClaws, l.claws}, {needDue, l.looks}} {
 		if need&step.need == 0 && step.need != ^needs(0) {
 			continue
 		}
@@ -117,11 +117,13 @@ func (l *loader) unseen() error {
 	return err
 }
 
+// scores reads them when the devices are there, with which they stand.
 func (l *loader) scores() (err error) {
-	from := (dayOf(l.q.From, 0) - history).String()
-	l.d.Scores, err = l.v.Scores(l.ctx, l.q.Farm, from, l.q.To)
+	l.d.Scores, err = l.v.ScoresWith(l.ctx, l.q.Farm, l.scoresFrom().String(), l.q.To, l.d.Devices)
 	return err
 }
+
+func (l *loader) scoresFrom() day { return dayOf(l.q.From, 0) - history }
 
 func (l *loader) exams() (err error) {
 	l.d.Exams, err = l.v.Facts(l.ctx, herd.FactQuery{
@@ -140,11 +142,15 @@ func (l *loader) claws() (err error) {
 	return err
 }
 
+// devices reads those of the longest time that anything needs.
 func (l *loader) devices() (err error) {
-	from := l.q.From
-	if l.need&needDue != 0 {
-		from = l.longBefore()
+	from := dayOf(l.q.From, 0)
+	if l.need&needScores != 0 {
+		from = l.scoresFrom()
 	}
-	l.d.Devices, err = l.v.FarmDevices(l.ctx, l.q.Farm, from)
+	if l.need&needDue != 0 {
+		from = min(from, l.longBefore())
+	}
+	l.d.Devices, err = l.v.FarmDevices(l.ctx, l.q.Farm, from.String())
 	return err
 }

@@ -241,7 +241,7 @@ func dueHistory(s *worklist.Settings) day {
 // looks reads who looked at which foot.
 func (l *loader) looks() (err error) {
 	l.d.Looks, err = l.v.Facts(l.ctx, herd.FactQuery{
-		Farm: l.q.Farm, From: l.longBefore(), To: l.q.To,
+		Farm: l.q.Farm, From: l.longBefore().String(), To: l.q.To,
 		Kinds: []events.Kind{events.KindExamination, events.KindLesion, events.KindTreatment, events.KindCheck},
 	})
 	if err != nil {
@@ -251,10 +251,10 @@ func (l *loader) looks() (err error) {
 	return err
 }
 
-func (l *loader) longBefore() string {
+func (l *loader) longBefore() day {
 	s := l.q.Lists
 	if s == nil {
 		s = worklist.Defaults()
 	}
-	return (dayOf(l.q.From, 0) - dueHistory(s)).String()
+	return dayOf(l.q.From, 0) - dueHistory(s)
 }
