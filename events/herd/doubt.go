@@ -68,8 +68,13 @@ func (c *caseFile) doubt() {
 }
 
 func compareContradictions(a, b Contradiction) int {
-	return cmp.Or(slices.Compare(a.Animals, b.Animals), cmp.Compare(a.Day, b.Day), cmp.Compare(a.Kind, b.Kind), slices.Compare(a.Events, b.Events),
-		cmp.Compare(a.Words, b.Words))
+	if c := slices.Compare(a.Animals, b.Animals); c != 0 {
+		return c
+	}
+	if a.Day != b.Day { // mostly; the rest is not looked at then
+		return cmp.Compare(a.Day, b.Day)
+	}
+	return cmp.Or(cmp.Compare(a.Kind, b.Kind), slices.Compare(a.Events, b.Events), cmp.Compare(a.Words, b.Words))
 }
 
 // add notes a contradiction about facts, all of which are left out.

@@ -149,23 +149,26 @@ func (v *View) doubts(ctx context.Context, q FactQuery) (map[events.Entity][]str
 		return out, nil
 	}
 	out := map[events.Entity][]string{}
-	add := func(body value) error {
-		var c Contradiction
-		if err := unpack(body, &c); err != nil {
-			return err
-		}
+	add := func(c *Contradiction) {
 		for _, e := range c.LeftOut {
 			if !slices.Contains(out[e], c.Kind) {
 				out[e] = append(out[e], c.Kind)
 				slices.Sort(out[e])
 			}
 		}
-		return nil
 	}
 	if q.Animal != "" {
-		return out, v.ofAnimal(ctx, q.Animal, resultContradiction, func(_ bool, body value) error { return add(body) })
+		return out, v.ofAnimal(ctx, q.Animal, resultContradiction, func(_ bool, body value) error {
+			var c Contradiction
+			err := unpack(body, &c)
+			add(&c)
+			return err
+		})
 	}
-	err := v.results(ctx, q.Farm, resultContradiction, always, func(_ string, _ bool, body value) error { return add(body) })
+	all, err := v.Contradictions(ctx, q.Farm)
+	for i := range all {
+		add(&all[i])
+	}
 	if err == nil {
 		v.doubted[q.Farm] = out
 	}

@@ -113,16 +113,21 @@ func (v *View) results(ctx context.Context, farm string, kind int, from day, f f
 
 // Contradictions returns what contradicts itself on a farm, sorted by animals,
 // day and kind.
-func (v *View) Contradictions(ctx context.Context, farm string) (out []Contradiction, err error) {
-	err = v.results(ctx, farm, resultContradiction, always, func(_ string, _ bool, body value) error {
-		var c Contradiction
-		if err := unpack(body, &c); err != nil {
-			return err
-		}
-		out = append(out, c)
+func (v *View) Contradictions(ctx context.Context, farm string) ([]Contradiction, error) {
+	var bodies []value
+	err := v.each(ctx, func(row []value) error {
+		bodies = append(bodies, row[0])
 		return nil
-	})
-	slices.SortFunc(out, compareContradictions)
+	}, "SELECT body FROM results INDEXED BY results_farm WHERE farm=? AND kind=? AND last >= ?", v.ids[farm], resultContradiction, always)
+	if err != nil {
+		return nil, err
+	}
+	if len(bodies) == 0 {
+		return nil, nil
+	}
+	out := make([]Contradiction, len(bodies))
+	err = onEveryCore(len(bodies), func(i int) error { return unpack(bodies[i], &out[i]) })
+	out = sorted(out, compareContradictions)
 	// Two animals each have the contradiction they share.
 	return slices.CompactFunc(out, func(a, b Contradiction) bool { return compareContradictions(a, b) == 0 }), err
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -271,6 +272,7 @@ func TestHerd_IsTheSameInAnyOrder(t *testing.T) {
 		}
 		v := view(t, h)
 		resolved(rt, h, v)
+		looked(rt, v)
 		if got := dump(t, v); got != want {
 			rt.Fatalf("followed in another order:\n%s", difference(got, want))
 		}
@@ -296,6 +298,50 @@ func resolved(t *rapid.T, h *herd.Herd, v *herd.View) {
 			if f.Known != (r.State == herd.Known) || f.Known && r.Animal != f.Animal {
 				t.Fatalf("%v on %s: resolved to %+v, and the fact is of %s", f.As, f.Day, r, f.Animal)
 			}
+		}
+	}
+}
+
+// looked fails unless the glances are the looks that the facts of some days tell of.
+func looked(t *rapid.T, v *herd.View) {
+	from, to := drawDay(t, "from"), drawDay(t, "to")
+	for _, farm := range farms {
+		facts, err := v.Facts(context.Background(), herd.FactQuery{Farm: farm, From: min(from, to), To: max(from, to)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var want []herd.Glance
+		for _, f := range facts {
+			g := herd.Glance{Event: f.Entity, Animal: f.Animal, Day: f.Day}
+			switch p := f.Payload.(type) {
+			case *events.Examination:
+				for _, x := range p.Feet {
+					if x.Examined == "yes" {
+						g.Feet = append(g.Feet, x.Foot)
+					}
+				}
+				g.Whole = herd.LooksAtAnimal(p)
+				if p.Outcome == "not-done" {
+					continue
+				}
+			case *events.Lesion:
+				g.Feet = []string{p.Foot}
+			case *events.Treatment:
+				g.Feet = []string{p.Foot}
+			case *events.Check:
+				if g.Feet = []string{p.Foot}; p.What != "wound" {
+					continue
+				}
+			default:
+				continue
+			}
+			if len(f.Doubts) == 0 {
+				want = append(want, g)
+			}
+		}
+		got, err := v.Glances(context.Background(), farm, min(from, to), max(from, to))
+		if err != nil || !slices.EqualFunc(got, want, func(a, b herd.Glance) bool { return reflect.DeepEqual(a, b) }) {
+			t.Fatalf("%v: looks of %s from %s to %s:\ngot  %+v\nwant %+v", err, farm, min(from, to), max(from, to), got, want)
 		}
 	}
 }

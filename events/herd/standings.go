@@ -25,8 +25,8 @@ func (v *View) Standings(ctx context.Context, farm, day string) ([]Standing, err
 	if err != nil {
 		return nil, err
 	}
-	out, err := unpackStandings(rows)
-	if err != nil {
+	out := make([]Standing, len(rows))
+	if err := onEveryCore(len(rows), func(i int) error { return out[i].fill(rows[i]) }); err != nil {
 		return nil, err
 	}
 	// Without facts an animal as read is left over from facts that went elsewhere.
@@ -41,22 +41,21 @@ func (v *View) Standings(ctx context.Context, farm, day string) ([]Standing, err
 	return out, nil
 }
 
-// unpackStandings decodes on every core: of a large herd that takes longer than
-// reading does.
-func unpackStandings(rows [][2]value) ([]Standing, error) {
-	out := make([]Standing, len(rows))
-	n := runtime.GOMAXPROCS(0)
-	errs := make([]error, n)
+// onEveryCore calls f for each of n numbers from 0 on, and returns the error of one:
+// decoding a large herd takes longer than reading it does.
+func onEveryCore(n int, f func(i int) error) error {
+	cores := runtime.GOMAXPROCS(0)
+	errs := make([]error, cores)
 	var wg sync.WaitGroup
-	for k := range n {
+	for k := range cores {
 		wg.Go(func() {
-			for i := k * len(rows) / n; i < (k+1)*len(rows)/n && errs[k] == nil; i++ {
-				errs[k] = out[i].fill(rows[i])
+			for i := k * n / cores; i < (k+1)*n/cores && errs[k] == nil; i++ {
+				errs[k] = f(i)
 			}
 		})
 	}
 	wg.Wait()
-	return out, errors.Join(errs...)
+	return errors.Join(errs...)
 }
 
 func (s *Standing) fill(row [2]value) error {

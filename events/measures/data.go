@@ -31,7 +31,7 @@ type Data struct {
 	Exams    []herd.Fact     // examinations and lesions of the period
 	Cases    []herd.Case     // ever
 	Devices  []herd.Device   // ever on from the first day of the period, or some time before
-	Looks    []herd.Fact     // who looked at which foot, from some time before the period to its end
+	Looks    []herd.Glance   // who looked at which foot, from some time before the period to its end
 	Orders   []herd.Order    // ever
 	Claws    []herd.LostClaw // ever
 	Unseen   Unseen

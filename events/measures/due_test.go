@@ -25,6 +25,12 @@ func device(n int, what, on, late, off, how string) herd.Device {
 	return d
 }
 
+// glance makes a look at feet as exam makes examinations.
+func glance(n int, day, reason string, feet ...string) herd.Glance {
+	f := exam(n, day, reason, feet...)
+	return herd.Glance{Event: f.Entity, Animal: f.Animal, Day: day, Feet: feet, Whole: herd.LooksAtAnimal(f.Payload.(*events.Examination))}
+}
+
 func TestDue_WrapsAndBlocks(t *testing.T) {
 	d := &measures.Data{Animals: append(cows(20), cow(21, func(a *herd.Animal) { a.Stays = []herd.Stay{{Left: "2025-03-06"}} }))}
 	wrap := func(n int, on, late, off, how string) *herd.Device {
@@ -123,16 +129,14 @@ func TestDue_Rechecks(t *testing.T) {
 	d.Cases[8].Class = "DD" // nothing to take weight off
 	foot := d.Cases[0].Foot
 	other := "RF"
-	d.Looks = []herd.Fact{
-		exam(1, "2025-03-08", "recheck", foot),  // the last day
-		exam(2, "2025-03-09", "recheck", foot),  // late
-		exam(3, "2025-03-05", "recheck", other), // another foot: missed
-		exam(4, "2025-02-20", "recheck", foot),  // seen before: not due
-		exam(5, "2025-02-21", "recheck", foot),
-		exam(5, "2025-03-25", "recheck", foot),
-		exam(8, "2025-03-05", "recheck", foot), // contradictory: no look
+	d.Looks = []herd.Glance{
+		glance(1, "2025-03-08", "recheck", foot),  // the last day
+		glance(2, "2025-03-09", "recheck", foot),  // late
+		glance(3, "2025-03-05", "recheck", other), // another foot: missed
+		glance(4, "2025-02-20", "recheck", foot),  // seen before: not due
+		glance(5, "2025-02-21", "recheck", foot),
+		glance(5, "2025-03-25", "recheck", foot),
 	}
-	d.Looks[6].Doubts = []string{herd.KindTwoAnimals}
 	d.Claws = []herd.LostClaw{{Animal: "c6", Foot: foot, Claw: d.Cases[5].Claw, State: "absent", Since: "2025-02-02"}}
 	d.Orders = []herd.Order{{Animal: "c7", Event: "o7", Day: "2025-02-01", What: "recheck", Foot: foot, Due: "2025-03-20", Cancels: []string{"recheck-time"}, Done: "2025-03-20", DoneBy: "l7"}}
 	r := work(t, d, question(), "due")
@@ -195,17 +199,17 @@ func TestDue_ChecksOfALactation(t *testing.T) {
 		// A heifer that may calve on 20 May: from 25 March to 8 April.
 		cow(11, func(a *herd.Animal) { a.Calvings, a.Born, a.Services = nil, "2023-05-01", []string{"2024-08-13"} }),
 		cow(12, func(a *herd.Animal) { a.Calvings, a.Born, a.Services = nil, "2023-05-01", []string{"2024-08-13"} }),
-	}, Looks: []herd.Fact{
-		exam(1, "2025-03-17", "dry-off", "LH"),
-		exam(2, "2025-03-19", "dry-off", "LH"),
-		exam(3, "2025-03-15", "lame", "LH"),    // a bad foot, not the animal
-		exam(4, "2025-02-10", "routine", "LH"), // within 60 days
-		exam(6, "2025-03-12", "dry-off", "LH"),
-		exam(7, "2025-03-31", "routine", "LH"),
-		exam(8, "2025-04-10", "routine", "LH"),
-		exam(9, "2025-01-10", "routine", "LH"), // since she calved
-		exam(11, "2025-03-24", "heifer", "LH"), // a day before it opens
-		exam(12, "2025-03-25", "heifer", "LH"),
+	}, Looks: []herd.Glance{
+		glance(1, "2025-03-17", "dry-off", "LH"),
+		glance(2, "2025-03-19", "dry-off", "LH"),
+		glance(3, "2025-03-15", "lame", "LH"),    // a bad foot, not the animal
+		glance(4, "2025-02-10", "routine", "LH"), // within 60 days
+		glance(6, "2025-03-12", "dry-off", "LH"),
+		glance(7, "2025-03-31", "routine", "LH"),
+		glance(8, "2025-04-10", "routine", "LH"),
+		glance(9, "2025-01-10", "routine", "LH"), // since she calved
+		glance(11, "2025-03-24", "heifer", "LH"), // a day before it opens
+		glance(12, "2025-03-25", "heifer", "LH"),
 	}, Orders: []herd.Order{{Animal: "c10", Event: "o", Day: "2025-03-01", What: "not-trim", Until: "2025-04-30"}}}
 	wants(t, work(t, d, question(), "due"), map[string]string{
 		"pre-dry.in-time":       "50 2/4", // 1, 6 of 1, 2, 3, 6

@@ -1,54 +1,25 @@
 package measures
 
 import (
+	"cmp"
 	"slices"
 
-	"dewclaw/events"
 	"dewclaw/events/herd"
 	"dewclaw/events/worklist"
 )
 
-// A watched is one record of somebody looking at an animal; see [herd.Look].
+// A watched is one record of somebody looking at an animal.
 type watched struct {
-	day   day
-	feet  []string
-	whole bool // a look at the animal
-	event events.Entity
+	*herd.Glance
+	day day
 }
 
 // watch gathers the looks of each animal, in order of days.
 func (u *duty) watch() {
 	u.looks = map[string][]watched{}
 	for i := range u.d.Looks {
-		f := &u.d.Looks[i]
-		if len(f.Doubts) > 0 {
-			continue
-		}
-		x := watched{day: dayOf(f.Day, never), event: f.Entity}
-		switch p := f.Payload.(type) {
-		case *events.Examination:
-			if p.Outcome == "not-done" {
-				continue
-			}
-			x.whole = herd.LooksAtAnimal(p)
-			for _, e := range p.Feet {
-				if e.Examined == "yes" {
-					x.feet = append(x.feet, e.Foot)
-				}
-			}
-		case *events.Lesion:
-			x.feet = []string{p.Foot}
-		case *events.Treatment:
-			x.feet = []string{p.Foot}
-		case *events.Check:
-			if p.What != "wound" {
-				continue
-			}
-			x.feet = []string{p.Foot}
-		default:
-			continue
-		}
-		u.looks[f.Animal] = append(u.looks[f.Animal], x)
+		g := &u.d.Looks[i]
+		u.looks[g.Animal] = append(u.looks[g.Animal], watched{g, dayOf(g.Day, never)})
 	}
 	for _, list := range u.looks {
 		slices.SortStableFunc(list, func(a, b watched) int { return int(a.day) - int(b.day) })
@@ -58,9 +29,10 @@ func (u *duty) watch() {
 // first returns the first look on one of the days, at the foot, or with foot ""
 // at the animal; nil if there is none.
 func (u *duty) first(animal, foot string, days span) *watched {
-	for i := range u.looks[animal] {
-		x := &u.looks[animal][i]
-		if days.has(x.day) && (foot == "" && x.whole || foot != "" && slices.Contains(x.feet, foot)) {
+	list := u.looks[animal]
+	from, _ := slices.BinarySearchFunc(list, days.from, func(x watched, d day) int { return cmp.Compare(x.day, d) })
+	for i := from; i < len(list) && list[i].day < days.to; i++ {
+		if x := &list[i]; foot == "" && x.Whole || foot != "" && slices.Contains(x.Feet, foot) {
 			return x
 		}
 	}
@@ -113,7 +85,7 @@ func (u *duty) recheck(c *herd.Case, s *herd.Sighting) {
 			}
 		}
 		if look != nil {
-			t.done(look.day, look.event)
+			t.done(look.day, look.Event)
 		}
 		u.take(t, len(c.Doubts) > 0)
 	}
@@ -155,7 +127,7 @@ func (u *duty) check(c *cow, k check) {
 		u.aside(k.kind, closes, "looked at before, so that none was needed")
 	default:
 		if look := u.first(c.ID, "", span{from, k.until}); look != nil {
-			t.done(look.day, look.event)
+			t.done(look.day, look.Event)
 		}
 		u.take(t, false)
 	}
@@ -240,10 +212,7 @@ func dueHistory(s *worklist.Settings) day {
 
 // looks reads who looked at which foot.
 func (l *loader) looks() (err error) {
-	l.d.Looks, err = l.v.Facts(l.ctx, herd.FactQuery{
-		Farm: l.q.Farm, From: l.longBefore().String(), To: l.q.To,
-		Kinds: []events.Kind{events.KindExamination, events.KindLesion, events.KindTreatment, events.KindCheck},
-	})
+	l.d.Looks, err = l.v.Glances(l.ctx, l.q.Farm, l.longBefore().String(), l.q.To)
 	if err != nil {
 		return err
 	}

@@ -68,14 +68,27 @@ func (l *memLog) put(received string, lines []line) {
 // herdOf builds the read model of a log and returns a view of it.
 func herdOf(t testing.TB, l *memLog) *herd.View {
 	t.Helper()
+	return grownHerd(t, l, 1, func(int) {})
+}
+
+// grownHerd is herdOf for a log that comes in parts, which add makes. What the read
+// model has of them is dropped from the log.
+func grownHerd(t testing.TB, l *memLog, parts int, add func(part int)) *herd.View {
+	t.Helper()
 	h, err := herd.Open(t.Context(), herd.Options{Path: filepath.Join(t.TempDir(), "herd.db"), Log: l})
-	if err == nil {
-		err = h.CatchUp(t.Context())
-	}
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = h.Close() })
+	for part := range parts {
+		add(part)
+		if err := h.CatchUp(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if part < parts-1 {
+			clear(l.entries)
+		}
+	}
 	v, err := h.View(t.Context())
 	if err != nil {
 		t.Fatal(err)
