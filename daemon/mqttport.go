@@ -78,25 +78,27 @@ func (d *daemon) watchPort(ctx context.Context) error {
 
 // devices reads what devices have sent to the port.
 func (r *reader) devices() (*nats.Source, error) {
-	port := r.e.port
-	return nats.OpenSource(nats.SourceOptions{
-		Who: r.part(), Stream: mqttport.Stream, Durable: mqttport.Durable, Name: mqttport.Topic, Now: r.e.now,
-		Server: nats.Server{
-			URL: "nats://mqtt-port", Name: "dewclaw source " + r.config.ID, Dial: port.InProcessConn,
-			User: nats.Secret{Env: portUser}, Password: nats.Secret{Env: portPassword},
-			Getenv: func(name string) string {
-				if name == portUser {
-					return r.config.ID
-				}
-				return port.Password()
-			},
-		},
+	return deviceSource(r.e.port, r.config.ID, nats.SourceOptions{
+		Who: r.part(), Now: r.e.now, Report: r.tell,
 		After: func(stream string) (uint64, bool) {
 			n, known, err := r.e.index.Newest(r.config.ID, stream)
 			return n, known && err == nil
 		},
-		Report: r.tell,
 	})
+}
+
+// deviceSource reads the stream of a source at the port, over a connection in the
+// process that comes back when the port is opened again.
+func deviceSource(port *mqttport.Port, source string, o nats.SourceOptions) (*nats.Source, error) {
+	o.Stream, o.Durable, o.Name = mqttport.Stream, mqttport.Durable, mqttport.Topic
+	o.Server = nats.Server{
+		URL: "nats://mqtt-port", Name: "dewclaw source " + source, Dial: port.InProcessConn,
+		User: nats.Secret{Env: portUser}, Password: nats.Secret{Env: portPassword},
+		Getenv: func(name string) string {
+			return map[string]string{portUser: source, portPassword: port.Password()}[name]
+		},
+	}
+	return nats.OpenSource(o)
 }
 
 // Names under which a reader asks for its user and password at the port.

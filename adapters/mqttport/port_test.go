@@ -151,6 +151,7 @@ func waiting(t testing.TB, p *Port, source string, want int) {
 // What devices send is in the stream in its order, whatever its QoS and whether it
 // is retained, before it is acknowledged; and over a restart.
 func TestPort_KeepsWhatItAcknowledges(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	p := open(t, Options{Dir: dir})
 	if !p.running().JetStreamConfig().SyncAlways {
@@ -201,6 +202,7 @@ func TestPort_KeepsWhatItAcknowledges(t *testing.T) {
 // The server by itself acknowledges what a client may not publish (MQTT 3.1.1,
 // section 3.3.5, allows it), which would be a loss that nobody hears of.
 func TestPort_RefusesWhatNobodyReads(t *testing.T) {
+	t.Parallel()
 	p := open(t, Options{})
 	for _, topic := range []string{
 		"chut/1", "gate/7/score", "chutes", "$JS/API/STREAM/DELETE/$MQTT_msgs", "$MQTT/msgs/chute/x", "$SYS/x", "_INBOX/x", "chute/two words",
@@ -247,6 +249,7 @@ func TestPort_RefusesWhatNobodyReads(t *testing.T) {
 // A device that tries again and again while the port opens for the first time: the
 // first message that is acknowledged is read.
 func TestPort_OpensWhenItsReaderIsThere(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -290,6 +293,7 @@ func TestPort_OpensWhenItsReaderIsThere(t *testing.T) {
 // With no room left nothing is acknowledged that is not kept, and it goes on when
 // something was read.
 func TestPort_IsBounded(t *testing.T) {
+	t.Parallel()
 	p := open(t, Options{MaxWaiting: 64 << 10})
 	body := strings.Repeat("x", 4<<10)
 	kept := 0
@@ -320,6 +324,7 @@ func TestPort_IsBounded(t *testing.T) {
 
 // A password that does not hold any more ends the connection of its device.
 func TestPort_AsksAgain(t *testing.T) {
+	t.Parallel()
 	var ended atomic.Bool
 	p := open(t, Options{Sources: []Source{{ID: "chute", Topics: []string{"chute/#"}, May: func(string) bool { return !ended.Load() }}}})
 	lost := make(chan struct{})
