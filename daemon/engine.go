@@ -85,6 +85,7 @@ type engine struct {
 	lists   *worklist.Settings
 	urgent  sync.Map // what held records may hide, by id: see urgentOf
 	barns   sync.Map // at a hub: how each barn stands, a metrics.Barn by id
+	gathers sync.Map // at a hub: what it lacks of the originals of each, a *wanted by id
 	linked  bool     // the log was opened so that the hub can read it
 	damage  error    // the log is damaged: what is whole can be read, nothing else works
 	opened  []opened

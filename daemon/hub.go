@@ -105,19 +105,34 @@ func (d *daemon) barns(ctx context.Context) error {
 	defer h.Close()
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
+	g, err := d.e.gather(ctx)
+	if err != nil {
+		return err
+	}
 	var wg sync.WaitGroup
 	var mu sync.Mutex
 	var errs []error
-	for i := range c.Barns {
+	start := func(f func(context.Context) error) {
 		wg.Go(func() {
-			t := &takeover{e: d.e, hub: h, barn: barnOf(d.e.project.config, &c.Barns[i])}
-			if err := t.run(ctx); err != nil {
+			if err := f(ctx); err != nil {
 				stop()
 				mu.Lock()
 				defer mu.Unlock()
 				errs = append(errs, err)
 			}
 		})
+	}
+	start(g.run)
+	for i := range c.Barns {
+		t := &takeover{e: d.e, barn: barnOf(d.e.project.config, &c.Barns[i])}
+		if t.log, err = h.Open(t.barn.ID); err != nil {
+			stop()
+			errs = append(errs, err)
+			break
+		}
+		defer t.log.Close()
+		start(t.run)
+		start(func(ctx context.Context) error { return t.fetch(ctx, g.of[t.barn.ID]) })
 	}
 	wg.Wait()
 	return errors.Join(errs...)
@@ -155,7 +170,6 @@ func barnOf(c *config.Config, b *config.Barn) *intake.Barn {
 // beat next to the beat acknowledge.
 type takeover struct {
 	e    *engine
-	hub  *streamlog.Hub
 	barn *intake.Barn
 	log  *streamlog.BarnLog
 
@@ -168,11 +182,7 @@ func (t *takeover) part() string { return "barn " + t.barn.ID }
 // one whose log is not what it was, or that sends what it may not, is left alone
 // and told of until the config or the daemon begin anew. An error is one of the
 // hub's own log.
-func (t *takeover) run(ctx context.Context) (err error) {
-	if t.log, err = t.hub.Open(t.barn.ID); err != nil {
-		return err
-	}
-	defer t.log.Close()
+func (t *takeover) run(ctx context.Context) error {
 	t.e.barns.Store(t.barn.ID, metrics.Barn{ID: t.barn.ID})
 	away := backoff{first: 100 * time.Millisecond, most: 5 * time.Second}
 	full := backoff{first: time.Second, most: time.Minute}

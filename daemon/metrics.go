@@ -47,7 +47,14 @@ func (e *engine) standing() (metrics.State, error) {
 	for id, b := range e.bodies {
 		s.Bodies[id] = b.Waiting()
 	}
-	e.barns.Range(func(_, b any) bool { s.Barns = append(s.Barns, b.(metrics.Barn)); return true })
+	e.barns.Range(func(id, v any) bool {
+		b := v.(metrics.Barn)
+		if w, ok := e.gathers.Load(id); ok {
+			b.Missing = w.(*wanted).missing()
+		}
+		s.Barns = append(s.Barns, b)
+		return true
+	})
 	var err error
 	if s.Port, err = e.portState(ctx); err != nil {
 		e.logger.Debug("the MQTT port does not say how it stands", "why", err) // it is being opened again

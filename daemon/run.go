@@ -155,6 +155,9 @@ func newDaemon(a *app, e *engine) *daemon {
 	}
 	if e.project.config.Hub.URL != "" {
 		d.add("hub", d.watchHub)
+		if e.project.config.Hub.Originals {
+			d.add("originals for the hub", d.offerOriginals)
+		}
 	}
 	if e.port != nil {
 		d.add("MQTT port", d.watchPort)

@@ -52,14 +52,17 @@ func (e *engine) readings(ctx context.Context, name string) ([]*events.Entry, er
 		if err != nil {
 			return nil, err
 		}
-		if entry.Cause != events.CauseChunk || entry.Barn != nil || entry.Archive == "" || entry.Mapping == "" {
+		if entry.Cause != events.CauseChunk || entry.Archive == "" || entry.Mapping == "" {
+			continue
+		}
+		if entry.Elsewhere() && !e.hasAll(entry) {
 			continue
 		}
 		base := entry.Name[strings.LastIndexByte(entry.Name, '/')+1:]
 		if entry.Name != name && base != name && !(hash && strings.HasPrefix(entry.Archive, name)) {
 			continue
 		}
-		key := entry.Source + "\x00" + entry.Archive
+		key := entry.SourceKey() + "\x00" + entry.Archive
 		if i, seen := at[key]; seen {
 			out[i] = entry
 			continue
@@ -68,6 +71,16 @@ func (e *engine) readings(ctx context.Context, name string) ([]*events.Entry, er
 		out = append(out, entry)
 	}
 	return out, nil
+}
+
+// hasAll reports whether the archive has what an entry was made of.
+func (e *engine) hasAll(entry *events.Entry) bool {
+	for _, h := range entry.Originals() {
+		if _, ok := e.archive.Has(h); !ok {
+			return false
+		}
+	}
+	return true
 }
 
 // traceIn maps one original again and emits the records at a line.
@@ -82,9 +95,14 @@ func (e *engine) traceIn(ctx context.Context, entry *events.Entry, line int, emi
 		received = e.now()
 	}
 	job := mapping.Job{Source: entry.Source, Received: received, Rules: e.rules}
-	if s := e.intakeSource(entry.Source); s != nil {
+	switch s := e.intakeSource(entry.Source); {
+	case entry.Barn != nil && x.mapping.FarmByRow():
+		job.Farms = entry.Zones
+	case entry.Barn != nil:
+		job.Farm, job.Zone = entry.Defaults.Farm, entry.Zones[entry.Defaults.Farm]
+	case s != nil:
 		job.Farm, job.Zone, job.Farms = s.Farm, s.Zone, s.Farms
-	} else {
+	default:
 		job.Farm = entry.Defaults.Farm
 	}
 	t := &lineTrace{e: e, entry: entry, line: line, emit: emit, texts: map[int]string{}}
@@ -155,7 +173,7 @@ func (t *lineTrace) pick(ctx context.Context, r *adapters.Record) error {
 	}
 	t.found = true
 	l := &traceLine{
-		Source: t.entry.Source, Name: t.entry.Name, Archive: t.entry.Archive, Mapping: t.entry.Mapping,
+		Source: t.entry.SourceKey(), Name: t.entry.Name, Archive: t.entry.Archive, Mapping: t.entry.Mapping,
 		Member: r.Member, Line: r.Line, LastLine: r.LastLine, Why: r.Why,
 	}
 	for n := r.Line; n <= max(r.Line, r.LastLine); n++ {
@@ -167,11 +185,11 @@ func (t *lineTrace) pick(ctx context.Context, r *adapters.Record) error {
 	case adapters.Ignored:
 		l.Outcome = "ignored"
 	case adapters.Held:
-		l.Outcome, l.Held, l.Why = "held", r.Held.ID, r.Held.Reasons[0].String()
+		l.Outcome, l.Held, l.Why = "held", t.entry.HeldKey(r.Held.ID), r.Held.Reasons[0].String()
 		if t.e.index == nil {
 			break
 		}
-		if h, ok, err := t.e.index.Held(r.Held.ID); err == nil && ok {
+		if h, ok, err := t.e.index.Held(l.Held); err == nil && ok {
 			l.Outcome = h.State.String()
 		}
 	default:

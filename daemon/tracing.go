@@ -126,7 +126,8 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 		Archive: o.Archive, Mapping: entry.Mapping, Member: o.Member, Message: o.Message, Path: o.Path, Line: o.Line, LastLine: o.LastLine,
 		Data: ev.Data,
 	}
-	if r.Barn = entry.Barn; r.Barn != nil {
+	r.Barn = entry.Barn
+	if _, here := e.archive.Has(o.Archive); entry.Barn != nil && o.Archive != "" && !here {
 		r.Fault = "the original is kept at the barn: dewclaw trace " + ev.ID() + " there"
 		return r, nil
 	}
@@ -143,6 +144,10 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 	}
 	r.Name, r.Mapping = by.Name, by.Mapping
 	r.Raw, err = e.rawLines(ctx, by, &o)
+	if err != nil && entry.Elsewhere() && errors.Is(err, events.ErrNotFound) {
+		r.Fault = "the original is not here: " + err.Error()
+		return r, nil
+	}
 	if err != nil {
 		r.Fault = err.Error()
 		if errors.Is(err, events.ErrCorrupt) {
@@ -157,7 +162,7 @@ func (e *engine) revision(ctx context.Context, entry *events.Entry, ev *events.E
 // is that of a revision before, or else of the original's newest reading.
 func (e *engine) readBy(ctx context.Context, entry *events.Entry, ev *events.Event, archive string) (*events.Entry, error) {
 	read := func(x *events.Entry) bool { return x.Archive == archive && x.Mapping != "" }
-	source := ev.Source
+	source := entry.SourceKey()
 	for before := ev.Before; !read(entry) && before != nil; {
 		var err error
 		if entry, err = e.log.Get(ctx, before.Position); err != nil {

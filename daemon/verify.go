@@ -71,7 +71,11 @@ func printReport(a *app, r *intake.Report) {
 	if len(r.Differences) == 0 {
 		a.printf("The books balance: every original was read again from the archive and gave what the log says.\n")
 		if r.Repeated > 0 {
-			a.printf("%s repeat what barns have, byte for byte by their hashes; their originals are kept there.\n", plural(r.Repeated, "entry", "entries"))
+			a.printf("%s repeat what barns have, byte for byte by their hashes.\n", plural(r.Repeated, "entry", "entries"))
+		}
+		if r.Absent > 0 {
+			a.printf("%s named there %s not in this archive: kept at the barns, not here yet, or lost with a data folder.\n",
+				plural(r.Absent, "original or mapping", "originals and mappings"), map[bool]string{true: "is", false: "are"}[r.Absent == 1])
 		}
 		return
 	}

@@ -32,6 +32,7 @@ const (
 	CauseRemap    Cause = "remap"    // records read again by a changed mapping
 	CauseGrant    Cause = "grant"    // a grant was given or ended
 	CauseImport   Cause = "import"   // events of another log were taken over
+	CauseReturned Cause = "returned" // at a hub: a barn has back what the log had of it already
 )
 
 // An Entry is one commit to the log: what was read, what became of it and where
@@ -39,7 +40,7 @@ const (
 //
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
 //	 "mapping":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
-//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],"import":{…},"barn":{…},
+//	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],"import":{…},"barn":{…},"returned":{…},
 //	 "defaults":{…},"zones":{…},"events":[…],"held":[…]}
 //
 // Members that are empty are left out. Events stand in the stored form of the
@@ -68,6 +69,7 @@ type Entry struct {
 	Notices  []string  `json:"notices,omitempty"`  // what a person should know of this read, in words
 	Import   *Import   `json:"import,omitempty"`   // where its events come from, if not from an original
 	Barn     *Barn     `json:"barn,omitempty"`     // at a hub: the entry of a barn that this one repeats
+	Returned *Returned `json:"returned,omitempty"` // at a barn: the entry of a lost log that this one is
 	Defaults Defaults  `json:"defaults,omitzero"`  // what events of this entry share
 
 	// Zones are the IANA zones of the farms of the source, by farm id: what a
@@ -90,10 +92,21 @@ type Import struct {
 // V, Log, At, Prev, Barn and the positions of before is what the barn wrote, so
 // that its bytes can be made again and held to Hash.
 type Barn struct {
-	ID   string   `json:"id"`   // of the barn at the hub
-	Log  string   `json:"log"`  // id of its log
-	At   Position `json:"at"`   // position there
+	ID   string   `json:"id"`             // of the barn at the hub
+	Log  string   `json:"log"`            // id of its log
+	At   Position `json:"at"`             // position there
+	Hash string   `json:"hash"`           // SHA-256 of the entry there, in hex
+	Same Position `json:"same,omitempty"` // entry of the hub that has all of this already, if the barn got it back from there
+}
+
+// A Returned says, in the log of a barn whose data folder was lost, that the hub gave
+// the entry back: all of it but V, Log, At, Prev and Returned is what the barn had
+// written to a log before, at the same position. Hash is that of the entry there.
+type Returned struct {
+	Log  string   `json:"log"`  // id of the log before
+	At   Position `json:"at"`   // position there, and here
 	Hash string   `json:"hash"` // SHA-256 of the entry there, in hex
+	Of   Position `json:"of"`   // how many entries the hub gave back in all
 }
 
 // BarnKey returns what the sources of a barn have before their ids at a hub: the
@@ -123,6 +136,28 @@ func OfBarn(key string) string {
 	}
 	return barn
 }
+
+// Originals returns the hashes of what an archive must have so that the entry can be
+// worked out again: its mapping, its original, the file of an import. Each is 64
+// hexadecimal digits; what is none is left out. At a hub they are those of the
+// barn, which may have stayed there.
+func (e *Entry) Originals() []string {
+	var out []string
+	names := []string{e.Mapping, e.Archive}
+	if e.Import != nil {
+		names = append(names, e.Import.Archive)
+	}
+	for _, h := range names {
+		if len(h) == 2*sha256.Size && strings.Trim(h, "0123456789abcdef") == "" {
+			out = append(out, h)
+		}
+	}
+	return out
+}
+
+// Elsewhere reports whether the originals of the entry may lie in another archive
+// than that of its log: at a barn, or in a data folder of a barn that was lost.
+func (e *Entry) Elsewhere() bool { return e.Barn != nil || e.Returned != nil }
 
 // Defaults are envelope attributes that every event of an entry has unless it
 // says otherwise.

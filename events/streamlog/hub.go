@@ -43,6 +43,7 @@ type Hub struct {
 	log   *serverLog
 	users map[string]string // passwords of the hub's own users, by barn
 	slots chan struct{}     // who took one pulls many entries at once
+	blobs chan struct{}     // who took one fetches originals
 }
 
 // Bounds of what is on its way to a hub. A barn that was away for weeks has
@@ -61,7 +62,7 @@ func OpenHub(ctx context.Context, opt HubOptions) (*Hub, error) {
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)
 	}
-	h := &Hub{log: &serverLog{logger: opt.Logger}, users: map[string]string{}, slots: make(chan struct{}, hubSlots)}
+	h := &Hub{log: &serverLog{logger: opt.Logger}, users: map[string]string{}, slots: make(chan struct{}, hubSlots), blobs: make(chan struct{}, hubSlots)}
 	o, err := h.options(&opt)
 	if err != nil {
 		return nil, err

@@ -127,6 +127,19 @@ func newArchive(dir, temp string) *Archive {
 // another size is of kind corrupt. In every case nothing half stays behind.
 // Between reads it ends when ctx does, with the error of ctx.
 func (a *Archive) Put(ctx context.Context, r io.Reader) (hash string, size int64, err error) {
+	return a.put(ctx, r, "")
+}
+
+// PutAs keeps what r has if it is the original of a hash, which somebody else gives
+// out as such. Errors are those of Put, and one of kind corrupt if it is another:
+// then nothing is kept.
+func (a *Archive) PutAs(ctx context.Context, hash string, r io.Reader) error {
+	_, _, err := a.put(ctx, r, hash)
+	return err
+}
+
+// put keeps what r has, unless its hash is not the wanted one; "" for any.
+func (a *Archive) put(ctx context.Context, r io.Reader, wanted string) (hash string, size int64, err error) {
 	if a.readOnly {
 		return "", 0, &events.Fault{Kind: events.ErrInvalid, Where: a.dir, What: "the archive is open for reading only"}
 	}
@@ -143,6 +156,12 @@ func (a *Archive) Put(ctx context.Context, r io.Reader) (hash string, size int64
 	hash, size, err = a.fill(ctx, f, r)
 	if err != nil {
 		return "", 0, err
+	}
+	if wanted != "" && hash != wanted {
+		return "", 0, &events.Fault{
+			Kind: events.ErrCorrupt, Where: a.dir, What: "an original that is not what it was given out as", Wanted: "SHA-256 " + wanted, Got: hash,
+			Hints: []string{"it was not kept, and nothing else was changed"},
+		}
 	}
 	if err = errors.Join(f.Chmod(0o440), f.Sync(), f.Close()); err != nil {
 		return "", 0, diskFault(f.Name(), "keep an original", err)

@@ -275,6 +275,27 @@ func damage(t *testing.T, name string, f func([]byte) []byte) {
 	}
 }
 
+func TestPutAs_KeepsOnlyWhatItIsGivenOutAs(t *testing.T) {
+	dir := t.TempDir()
+	a := open(t, dir)
+	const abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad" // FIPS 180-4, as above
+	if err := a.PutAs(t.Context(), abc, strings.NewReader("abd")); !errors.Is(err, events.ErrCorrupt) {
+		t.Errorf("other bytes: got %v, want %v", err, events.ErrCorrupt)
+	}
+	for i := range a.List() {
+		t.Errorf("there is an original: %v", i)
+	}
+	if n := left(t, dir); n != 0 {
+		t.Errorf("%d files left under tmp", n)
+	}
+	if err := a.PutAs(t.Context(), abc, strings.NewReader("abc")); err != nil {
+		t.Error(err)
+	}
+	if err := a.Verify(t.Context(), abc); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestVerify_FindsAFlippedBit(t *testing.T) {
 	a := open(t, t.TempDir())
 	good, bad := put(t, a, "good rows"), put(t, a, "bad rows")

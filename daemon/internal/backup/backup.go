@@ -285,8 +285,8 @@ func (b *Backup) Check(ctx context.Context, progress func(done, total int)) erro
 		if err != nil {
 			return err
 		}
-		for _, h := range Named(e) {
-			if b.sums[blobPath(h)] == "" && !missing[h] {
+		for _, h := range e.Originals() {
+			if b.sums[blobPath(h)] == "" && !missing[h] && !e.Elsewhere() {
 				return corrupt(b.path, fmt.Sprintf("original %s, which entry %d names", h, e.At), "it", "nothing")
 			}
 		}

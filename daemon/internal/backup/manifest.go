@@ -44,6 +44,7 @@ type Manifest struct {
 	Bytes     int64           `json:"bytes"`
 	Damage    string          `json:"damage,omitempty"`
 	Missing   []string        `json:"missing,omitempty"`
+	Later     []string        `json:"later,omitempty"` // originals that a barn or its lost data folder has; sorted
 	Sum       string          `json:"sum"`
 }
 

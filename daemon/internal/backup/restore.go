@@ -84,8 +84,10 @@ func (b *Backup) restoreArchive(ctx context.Context, o *RestoreOptions, r *Resto
 		if err != nil {
 			return err
 		}
-		for _, h := range Named(e) {
-			want[h] = true
+		for _, h := range e.Originals() {
+			if b.sums[blobPath(h)] != "" || !e.Elsewhere() {
+				want[h] = true
+			}
 		}
 		r.Position, r.Hash, r.Time = e.At, events.EntryHash(body), e.Time
 	}

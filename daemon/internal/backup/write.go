@@ -9,8 +9,10 @@ import (
 	"io"
 	"io/fs"
 	"iter"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -99,6 +101,7 @@ type writer struct {
 	end    events.Position
 	want   []string // originals the new entries name, in their order
 	wanted map[string]bool
+	later  map[string]bool // named, and not here: they are with a barn
 }
 
 // begin takes hold of the place.
@@ -196,7 +199,7 @@ func (w *writer) put(ctx context.Context, name string, b []byte) error {
 // entries writes the entries that an older backup does not have.
 func (w *writer) entries(ctx context.Context) error {
 	w.o.Beat(BeatEntries)
-	w.wanted = map[string]bool{}
+	w.wanted, w.later = map[string]bool{}, map[string]bool{}
 	at, hash, made := events.Position(0), events.NoEntry, ""
 	if w.old != nil {
 		at, hash, made = w.old.Position, w.old.Hash, w.old.Time
@@ -245,32 +248,18 @@ func (w *writer) entries(ctx context.Context) error {
 	return flush()
 }
 
-// need notes the originals an entry names.
+// need notes the originals an entry names; of a barn those that have come to the hub.
 func (w *writer) need(e *events.Entry) {
-	for _, h := range Named(e) {
+	for _, h := range e.Originals() {
+		if _, here := w.o.Archive.Has(h); e.Elsewhere() && !here {
+			w.later[h] = true
+			continue
+		}
 		if !w.wanted[h] {
 			w.wanted[h] = true
 			w.want = append(w.want, h)
 		}
 	}
-}
-
-// Named returns the hashes of the originals that an entry names.
-func Named(e *events.Entry) []string {
-	if e.Barn != nil {
-		return nil // they are kept there
-	}
-	var out []string
-	names := []string{e.Mapping, e.Archive}
-	if e.Import != nil {
-		names = append(names, e.Import.Archive)
-	}
-	for _, h := range names {
-		if len(h) == 64 && strings.Trim(h, "0123456789abcdef") == "" {
-			out = append(out, h)
-		}
-	}
-	return out
 }
 
 // originals copies those that are not there yet. One that is not what its name
@@ -283,7 +272,15 @@ func (w *writer) originals(ctx context.Context) error {
 				w.want = append(w.want, h)
 			}
 		}
+		for _, h := range w.old.Later {
+			if _, here := w.o.Archive.Has(h); !here {
+				w.later[h] = true
+			} else if !w.wanted[h] {
+				w.want = append(w.want, h)
+			}
+		}
 	}
+	w.m.Later = slices.Sorted(maps.Keys(w.later))
 	for _, h := range w.want {
 		name := blobPath(h)
 		if w.sums[name] != "" {

@@ -19,6 +19,7 @@ type Hub struct {
 	NKey      string // file with the seed of its NKey
 	Recipient string // who the hub is, for grants
 	CA        string // file with the certificates that vouch for the hub; "" for the system's
+	Originals bool   // the hub may have the originals too: every column of every row
 
 	Listen      string // host:port of the leaf port
 	Cert, Key   string // TLS files; both or none
@@ -64,6 +65,7 @@ var hubMembers = []member[Hub]{
 	{"barn", false, func(r *reader, v value, h *Hub) { h.Barn = r.id(v) }},
 	{"nkey", false, func(r *reader, v value, h *Hub) { h.NKey = r.path(v) }},
 	{"recipient", false, func(r *reader, v value, h *Hub) { h.Recipient = r.id(v) }},
+	{"originals", false, func(r *reader, v value, h *Hub) { h.Originals = r.truth(v) }},
 	{"listen", false, func(r *reader, v value, h *Hub) { h.Listen = r.address(v) }},
 	{"tls", false, func(r *reader, v value, h *Hub) { object(r, v, hubTLSMembers, h) }},
 	{"unencrypted", false, func(r *reader, v value, h *Hub) { h.Unencrypted = r.truth(v) }},
@@ -125,7 +127,7 @@ func (r *reader) checkHub(c *Config) {
 	barn := []string{"barn", "nkey", "recipient"}
 	hub := []string{"barns", "unencrypted", "tls.cert", "tls.key"}
 	if r.has("hub.listen") {
-		r.only("listen", []string{"barns"}, append(barn, "tls.ca"))
+		r.only("listen", []string{"barns"}, append(barn, "tls.ca", "originals"))
 		r.checkBarns(c)
 		return
 	}

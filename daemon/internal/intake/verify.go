@@ -35,6 +35,8 @@ type Report struct {
 	Events      int           `json:"events"`
 	Originals   int           `json:"originals"`
 	Repeated    int           `json:"repeated,omitempty"` // entries of barns, at a hub
+	Returned    int           `json:"returned,omitempty"` // entries that a hub gave back, at a barn
+	Absent      int           `json:"absent,omitempty"`   // originals of those that are not in this archive
 	Counts      events.Counts `json:"counts"`
 	Differences []Difference  `json:"differences,omitempty"` // the first 100
 	More        int           `json:"more,omitempty"`        // differences beyond those
@@ -72,7 +74,7 @@ func Verify(ctx context.Context, d VerifyDeps) (Report, error) {
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
 	v := &verifier{
-		d: d, open: map[string]*derivation{}, counts: map[string]events.Counts{}, checked: map[string]bool{},
+		d: d, open: map[string]*derivation{}, counts: map[string]events.Counts{}, checked: map[string]int{},
 		mappings: map[string]*mapping.Inward{}, imports: map[string]*importCheck{}, barns: map[string]*barnCheck{},
 	}
 	ix, err := index.Open(ctx, index.Options{Path: filepath.Join(dir, "index.db"), Log: nothing{d.Log}, Passing: true})
@@ -100,7 +102,7 @@ type verifier struct {
 	in       *Intake
 	open     map[string]*derivation   // by source and archive
 	counts   map[string]events.Counts // of readings that ended, the same
-	checked  map[string]bool          // archive hashes
+	checked  map[string]int           // archive hashes, to how they were found
 	mappings map[string]*mapping.Inward
 	imports  map[string]*importCheck // by archive hash
 	barns    map[string]*barnCheck   // by log id
@@ -160,10 +162,10 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 	if err != nil {
 		return err
 	}
-	if whole {
+	if e.Barn != nil {
+		err = v.repeats(e)
+	} else if whole {
 		switch {
-		case e.Barn != nil:
-			err = v.repeats(e)
 		case e.Import != nil:
 			err = v.imported(e)
 		case e.Cause == events.CauseDecision:
@@ -185,39 +187,44 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 	return v.in.Index.Apply(ctx, e, nil)
 }
 
-// bytes checks the archive blobs an entry names, each once.
+// bytes checks the archive blobs an entry names, each once. One that a barn has, or
+// had before its data folder was lost, may be absent.
 func (v *verifier) bytes(ctx context.Context, e *events.Entry) (whole bool, err error) {
 	whole = true
-	names := []string{e.Mapping, e.Archive}
-	if e.Barn != nil {
-		names = nil // kept at the barn
-	} else if e.Import != nil {
-		names = append(names, e.Import.Archive)
-	}
-	for _, hash := range names {
-		if hash == "" {
-			continue
-		}
-		ok, known := v.checked[hash]
+	for _, hash := range e.Originals() {
+		was, known := v.checked[hash]
 		if !known {
 			err := v.d.Archive.Verify(ctx, hash)
 			switch {
 			case err == nil:
+				was = blobWhole
+			case errors.Is(err, events.ErrNotFound) && e.Elsewhere():
+				was = blobAbsent
+				v.report.Absent++
 			case errors.Is(err, events.ErrNotFound) || errors.Is(err, events.ErrCorrupt):
 				v.differ(e, 0, "archive "+hash, "the bytes of that hash", err.Error())
 			default:
 				return false, err
 			}
-			ok = err == nil
-			v.checked[hash] = ok
-			if hash == e.Archive && e.Cause != events.CauseDecision {
+			if hash == e.Archive && e.Cause != events.CauseDecision && was != blobAbsent {
 				v.report.Originals++
 			}
+		} else if was == blobAbsent && !e.Elsewhere() {
+			v.differ(e, 0, "archive "+hash, "the bytes of that hash", "none")
+			was = blobBad
 		}
-		whole = whole && ok
+		v.checked[hash] = was
+		whole = whole && was == blobWhole
 	}
 	return whole, nil
 }
+
+// How a blob of the archive was found.
+const (
+	blobBad = iota
+	blobWhole
+	blobAbsent
+)
 
 // source makes the source an entry was read from.
 func (v *verifier) source(e *events.Entry) (*Source, error) {

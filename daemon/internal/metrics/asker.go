@@ -12,27 +12,28 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 }
 
 var (
-	position   = desc("log_position", "Newest entry of the log.")
-	heldNow    = desc("held_records", "Records that are held.")
-	heldAge    = desc("oldest_held_seconds", "How long the oldest held record has been held; 0 if there is none.")
-	bodies     = desc("waiting_bodies", "Request bodies that were let in and are not in the log yet.", "source")
-	sent       = desc("feed_sent_total", "Rows and deletes sent.", "feed")
-	behind     = desc("feed_behind_events", "Events between the feed and the end of the log, of any kind.", "feed")
-	behindAge  = desc("feed_behind_seconds", "Age of the oldest entry the feed has not settled; 0 if there is none.", "feed")
-	parked     = desc("feed_parked_events", "Events that were refused, and what follows of their animals.", "feed")
-	waiting    = desc("feed_waiting_events", "Events that wait until a roster knows their animal.", "feed")
-	delivering = desc("feed_delivering", "1 if the feed delivers, 0 if it is paused, waits for its recipient or has stopped.", "feed")
-	barnHere   = desc("barn_connected", "1 if the barn is connected to this hub.", "barn")
-	barnBehind = desc("barn_behind_entries", "Entries that the barn has told of and this hub does not have.", "barn")
-	devices    = desc("mqtt_devices", "Devices that are connected to the MQTT port.")
-	messages   = desc("waiting_messages", "Messages that the MQTT port has acknowledged and that are not in the log yet.", "source")
-	leases     = desc("lease_held", "1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none.", "what", "id")
-	ready      = desc("ready", "1 if everything does its work.")
+	position    = desc("log_position", "Newest entry of the log.")
+	heldNow     = desc("held_records", "Records that are held.")
+	heldAge     = desc("oldest_held_seconds", "How long the oldest held record has been held; 0 if there is none.")
+	bodies      = desc("waiting_bodies", "Request bodies that were let in and are not in the log yet.", "source")
+	sent        = desc("feed_sent_total", "Rows and deletes sent.", "feed")
+	behind      = desc("feed_behind_events", "Events between the feed and the end of the log, of any kind.", "feed")
+	behindAge   = desc("feed_behind_seconds", "Age of the oldest entry the feed has not settled; 0 if there is none.", "feed")
+	parked      = desc("feed_parked_events", "Events that were refused, and what follows of their animals.", "feed")
+	waiting     = desc("feed_waiting_events", "Events that wait until a roster knows their animal.", "feed")
+	delivering  = desc("feed_delivering", "1 if the feed delivers, 0 if it is paused, waits for its recipient or has stopped.", "feed")
+	barnHere    = desc("barn_connected", "1 if the barn is connected to this hub.", "barn")
+	barnBehind  = desc("barn_behind_entries", "Entries that the barn has told of and this hub does not have.", "barn")
+	barnMissing = desc("barn_missing_originals", "Originals that entries of the barn name and this hub does not have.", "barn")
+	devices     = desc("mqtt_devices", "Devices that are connected to the MQTT port.")
+	messages    = desc("waiting_messages", "Messages that the MQTT port has acknowledged and that are not in the log yet.", "source")
+	leases      = desc("lease_held", "1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none.", "what", "id")
+	ready       = desc("ready", "1 if everything does its work.")
 )
 
 // Describe implements prometheus.Collector.
 func (a *asker) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{position, heldNow, heldAge, bodies, sent, behind, behindAge, parked, waiting, delivering, barnHere, barnBehind, devices, messages, leases, ready} {
+	for _, d := range []*prometheus.Desc{position, heldNow, heldAge, bodies, sent, behind, behindAge, parked, waiting, delivering, barnHere, barnBehind, barnMissing, devices, messages, leases, ready} {
 		out <- d
 	}
 }
@@ -63,6 +64,7 @@ func (a *asker) Collect(out chan<- prometheus.Metric) {
 	for _, b := range s.Barns {
 		gauge(barnHere, truth(b.Connected), b.ID)
 		gauge(barnBehind, float64(b.Behind), b.ID)
+		gauge(barnMissing, float64(b.Missing), b.ID)
 	}
 	for _, l := range s.Leases {
 		gauge(leases, truth(l.Held), l.What, l.ID)

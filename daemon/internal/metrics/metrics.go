@@ -20,6 +20,7 @@
 //	dewclaw_feed_delivering{feed}            1 if it does, 0 if it is paused, waits for its recipient or has stopped
 //	dewclaw_barn_connected{barn}             1 if the barn is connected to this hub, 0 if it goes on alone
 //	dewclaw_barn_behind_entries{barn}        entries it has told of that are not in the log of the hub
+//	dewclaw_barn_missing_originals{barn}     originals that its entries name and this hub does not have
 //	dewclaw_mqtt_devices                     devices that are connected to the MQTT port
 //	dewclaw_waiting_messages{source}         messages that the port has acknowledged and that are not in the log yet
 //	dewclaw_lease_held{what, id}             1 if this daemon reads the source or runs the feed, 0 if another one on the log does, or none
@@ -62,6 +63,7 @@ type Barn struct {
 	ID        string
 	Connected bool
 	Behind    int // entries
+	Missing   int // originals
 }
 
 // A Port is how the MQTT port of devices stands.

@@ -18,7 +18,7 @@ func TestMetrics_AreWhatPrometheusExpects(t *testing.T) {
 		return State{
 			Position: 7, Held: 2, HeldAge: 90 * time.Second, Bodies: map[string]int{"chute": 3}, Ready: true,
 			Feeds:  []Feed{{ID: "vet", Sent: 5, Behind: 4, Age: 30 * time.Second, Parked: 1, Waiting: 2, Delivering: true}, {ID: "herd"}},
-			Barns:  []Barn{{"north", true, 3}},
+			Barns:  []Barn{{"north", true, 3, 2}},
 			Leases: []Lease{{"source", "chute", true}, {"feed", "vet", false}},
 		}, nil
 	})
@@ -43,7 +43,7 @@ func TestMetrics_AreWhatPrometheusExpects(t *testing.T) {
 		`dewclaw_log_position 7`, `dewclaw_held_records 2`, `dewclaw_oldest_held_seconds 90`, `dewclaw_waiting_bodies{source="chute"} 3`,
 		`dewclaw_feed_sent_total{feed="vet"} 5`, `dewclaw_feed_behind_events{feed="vet"} 4`, `dewclaw_feed_behind_seconds{feed="vet"} 30`,
 		`dewclaw_feed_parked_events{feed="vet"} 1`, `dewclaw_feed_waiting_events{feed="vet"} 2`, `dewclaw_feed_delivering{feed="vet"} 1`,
-		`dewclaw_feed_delivering{feed="herd"} 0`, `dewclaw_barn_connected{barn="north"} 1`, `dewclaw_barn_behind_entries{barn="north"} 3`, `dewclaw_lease_held{id="chute",what="source"} 1`, `dewclaw_lease_held{id="vet",what="feed"} 0`, `dewclaw_ready 1`, `dewclaw_requests_total{code="200",route="/v1/records/{source}"} 1`,
+		`dewclaw_feed_delivering{feed="herd"} 0`, `dewclaw_barn_connected{barn="north"} 1`, `dewclaw_barn_behind_entries{barn="north"} 3`, `dewclaw_barn_missing_originals{barn="north"} 2`, `dewclaw_lease_held{id="chute",what="source"} 1`, `dewclaw_lease_held{id="vet",what="feed"} 0`, `dewclaw_ready 1`, `dewclaw_requests_total{code="200",route="/v1/records/{source}"} 1`,
 		`go_goroutines `, `go_gc_heap_live_bytes `, `process_open_fds `,
 	} {
 		if !strings.Contains(w.Body.String(), "\n"+want) {

@@ -2,6 +2,7 @@ package quarantine
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"iter"
 	"sync"
@@ -159,8 +160,9 @@ func (q *Quarantine) Show(ctx context.Context, id string) (Item, error) {
 	if err != nil {
 		return item, err
 	}
-	if k.Held.Large > 0 && !k.OfOriginal() && k.Entry.Barn == nil {
-		if item.Raw, err = q.d.Intake.RawOf(ctx, k); err != nil {
+	if k.Held.Large > 0 && !k.OfOriginal() {
+		item.Raw, err = q.d.Intake.RawOf(ctx, k)
+		if err != nil && !(k.Entry.Elsewhere() && errors.Is(err, events.ErrNotFound)) {
 			return item, err
 		}
 	}
