@@ -317,6 +317,9 @@ func (h heldNow) String() string {
 
 // committed passes on what an entry that was just appended holds.
 func (e *engine) committed(entry *events.Entry) {
+	if entry.Returned != nil {
+		return // told when it was new
+	}
 	if e.metrics != nil {
 		e.metrics.Entry(entry)
 	}

@@ -132,6 +132,7 @@ func (d *daemon) barns(ctx context.Context) error {
 		}
 		defer t.log.Close()
 		start(t.run)
+		start(func(ctx context.Context) error { t.log.Answer(ctx, askBack, t.giveBack); return nil })
 		start(func(ctx context.Context) error { return t.fetch(ctx, g.of[t.barn.ID]) })
 	}
 	wg.Wait()
@@ -179,15 +180,16 @@ type takeover struct {
 func (t *takeover) part() string { return "barn " + t.barn.ID }
 
 // run goes on until ctx ends. A barn that is away is no fault and is waited for;
-// one whose log is not what it was, or that sends what it may not, is left alone
-// and told of until the config or the daemon begin anew. An error is one of the
+// one whose log is not what it was, or that sends what it may not, is told of and
+// tried again ever less often: it may be put right there. An error is one of the
 // hub's own log.
 func (t *takeover) run(ctx context.Context) error {
 	t.e.barns.Store(t.barn.ID, metrics.Barn{ID: t.barn.ID})
 	away := backoff{first: 100 * time.Millisecond, most: 5 * time.Second}
 	full := backoff{first: time.Second, most: time.Minute}
+	wrong := backoff{first: 2 * time.Second, most: 5 * time.Minute}
 	for {
-		err := t.entries(ctx, func() { away.reset(); full.reset() })
+		err := t.entries(ctx, func() { away.reset(); full.reset(); wrong.reset() })
 		own := (*ownFault)(nil)
 		switch {
 		case ctx.Err() != nil:
@@ -202,7 +204,7 @@ func (t *takeover) run(ctx context.Context) error {
 			_ = pause(ctx, away.next())
 		case errors.Is(err, events.ErrInvalid), errors.Is(err, events.ErrCorrupt):
 			t.e.health.say(t.part(), err)
-			<-ctx.Done()
+			_ = pause(ctx, wrong.next())
 		default:
 			return fmt.Errorf("%s: %w", t.part(), err)
 		}

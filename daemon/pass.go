@@ -5,6 +5,7 @@ import (
 	"errors"
 	"maps"
 	"slices"
+	"time"
 
 	"dewclaw/daemon/internal/config"
 	"dewclaw/daemon/internal/intake"
@@ -74,8 +75,16 @@ func (e *engine) passOver(ctx context.Context, q onceQuery, way passWay, tell fu
 	return errors.Join(rerr, err, e.makeLists(ctx, func(m madeList) { tell(onceItem{Made: &m}) }))
 }
 
+// onceHub is how long "once" waits for the hub, if it must.
+const onceHub = 10 * time.Second
+
 // readAlone reads in a process that has the data folder to itself.
 func (e *engine) readAlone(ctx context.Context, q onceQuery, receipt func(intake.Receipt)) error {
+	short, cancel := context.WithTimeout(ctx, onceHub)
+	defer cancel()
+	if err := e.comeBack(short); err != nil {
+		return err
+	}
 	if len(q.Again) == 0 {
 		return e.readAll(ctx, receipt)
 	}

@@ -270,6 +270,12 @@ func first[A, B any](a A, _ B) A { return a }
 // sources runs a reader for each source. The first that must stop stops all of
 // them: what it met (damage, a bug) is no matter of one source.
 func (d *daemon) sources(ctx context.Context) error {
+	if err := d.e.comeBack(ctx); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return err
+	}
 	quiet, err := d.e.silences(ctx)
 	if err != nil {
 		return err

@@ -106,13 +106,17 @@ func modeIs(ts *testscript.TestScript, neg bool, args []string) {
 // socketSays waits until /healthz or /readyz of the daemon over data says ok
 // (true) or gives a reason that contains a text.
 func socketSays(ts *testscript.TestScript, neg bool, args []string) {
-	if neg || len(args) != 2 {
-		ts.Fatalf("usage: socket-says healthz|readyz ok|TEXT")
+	if neg || len(args) < 2 || len(args) > 3 {
+		ts.Fatalf("usage: socket-says healthz|readyz ok|TEXT [FOLDER]")
+	}
+	data := "data"
+	if len(args) == 3 {
+		data = args[2]
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	for ; ; time.Sleep(20 * time.Millisecond) {
-		c, err := api.Dial(ctx, ts.MkAbs("data"))
+		c, err := api.Dial(ctx, ts.MkAbs(data))
 		var why []string
 		if err == nil {
 			why, err = c.State(ctx, args[0])

@@ -71,7 +71,7 @@ func keepProfiles() {
 //	event-of-farm FARM KIND NAME   the same of one farm
 //	figure KEY NAME            set $NAME to the id of the figure that stdout, JSON lines, has under a key
 //	mode file PERM             the file has these permissions
-//	socket-says WHAT ok|TEXT   wait until /healthz or /readyz is fine or gives a reason with the text
+//	socket-says WHAT ok|TEXT [FOLDER]   wait until /healthz or /readyz of a data folder is fine or gives a reason with the text
 //	nats-server NAME           start a NATS server and set $NAME to its URL
 //	stream NAME SUBJECT …      make a stream on the server of $NATS
 //	publish SUBJECT file       publish each line of a file there

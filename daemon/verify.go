@@ -73,8 +73,11 @@ func printReport(a *app, r *intake.Report) {
 		if r.Repeated > 0 {
 			a.printf("%s repeat what barns have, byte for byte by their hashes.\n", plural(r.Repeated, "entry", "entries"))
 		}
+		if r.Returned > 0 {
+			a.printf("%s came back from the hub, as they were by their hashes.\n", plural(r.Returned, "entry", "entries"))
+		}
 		if r.Absent > 0 {
-			a.printf("%s named there %s not in this archive: kept at the barns, not here yet, or lost with a data folder.\n",
+			a.printf("%s named there %s not in this archive: kept at a barn, not here yet, or lost with a data folder.\n",
 				plural(r.Absent, "original or mapping", "originals and mappings"), map[bool]string{true: "is", false: "are"}[r.Absent == 1])
 		}
 		return

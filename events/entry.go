@@ -105,8 +105,16 @@ type Barn struct {
 type Returned struct {
 	Log  string   `json:"log"`  // id of the log before
 	At   Position `json:"at"`   // position there, and here
+	Prev string   `json:"prev"` // as it stood there
 	Hash string   `json:"hash"` // SHA-256 of the entry there, in hex
-	Of   Position `json:"of"`   // how many entries the hub gave back in all
+	Of   Position `json:"of"`   // how many entries the hub gives back in all
+}
+
+// There returns the entry as it stood in the log before.
+func (r *Returned) There(e *Entry) *Entry {
+	was := *e
+	was.Returned, was.Log, was.At, was.Prev = nil, r.Log, r.At, r.Prev
+	return &was
 }
 
 // BarnKey returns what the sources of a barn have before their ids at a hub: the

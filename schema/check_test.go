@@ -287,7 +287,7 @@ func TestCheckEntry_AgreesWithTheEntriesOfPackageEvents(t *testing.T) {
 	holdMembers(t, "held", defs["held"].(map[string]any), reflect.TypeFor[events.Held]())
 	props := s["properties"].(map[string]any)
 	for name, typ := range map[string]reflect.Type{
-		"counts": reflect.TypeFor[events.Counts](), "complete": reflect.TypeFor[events.Complete](), "defaults": reflect.TypeFor[events.Defaults](),
+		"barn": reflect.TypeFor[events.Barn](), "returned": reflect.TypeFor[events.Returned](), "counts": reflect.TypeFor[events.Counts](), "complete": reflect.TypeFor[events.Complete](), "defaults": reflect.TypeFor[events.Defaults](),
 	} {
 		holdMembers(t, name, props[name].(map[string]any), typ)
 	}

@@ -19,6 +19,7 @@ type Hub struct {
 	NKey      string // file with the seed of its NKey
 	Recipient string // who the hub is, for grants
 	CA        string // file with the certificates that vouch for the hub; "" for the system's
+	New       bool   // it never was at the hub, and may begin with an empty log before it reaches it
 	Originals bool   // the hub may have the originals too: every column of every row
 
 	Listen      string // host:port of the leaf port
@@ -65,6 +66,7 @@ var hubMembers = []member[Hub]{
 	{"barn", false, func(r *reader, v value, h *Hub) { h.Barn = r.id(v) }},
 	{"nkey", false, func(r *reader, v value, h *Hub) { h.NKey = r.path(v) }},
 	{"recipient", false, func(r *reader, v value, h *Hub) { h.Recipient = r.id(v) }},
+	{"new", false, func(r *reader, v value, h *Hub) { h.New = r.truth(v) }},
 	{"originals", false, func(r *reader, v value, h *Hub) { h.Originals = r.truth(v) }},
 	{"listen", false, func(r *reader, v value, h *Hub) { h.Listen = r.address(v) }},
 	{"tls", false, func(r *reader, v value, h *Hub) { object(r, v, hubTLSMembers, h) }},
@@ -127,7 +129,7 @@ func (r *reader) checkHub(c *Config) {
 	barn := []string{"barn", "nkey", "recipient"}
 	hub := []string{"barns", "unencrypted", "tls.cert", "tls.key"}
 	if r.has("hub.listen") {
-		r.only("listen", []string{"barns"}, append(barn, "tls.ca", "originals"))
+		r.only("listen", []string{"barns"}, append(barn, "tls.ca", "originals", "new"))
 		r.checkBarns(c)
 		return
 	}

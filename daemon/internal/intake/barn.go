@@ -33,37 +33,34 @@ func OwnFacts(source string) error {
 
 // After returns the newest entry of a barn's log that the hub has: its position
 // there and its hash, or 0 and "" for none. This is the cursor of the way from a
-// barn: it stands in the entries themselves. The error is of kind invalid if the
-// hub has entries of another log of the barn.
+// barn: it stands in the entries themselves.
 func (in *Intake) After(ctx context.Context, barn, log string) (events.Position, string, error) {
 	if err := in.catchUp(ctx, in.turn(barnKey(barn))); err != nil {
 		return 0, "", err
 	}
+	in.forgetKin(barn)
 	logs, err := in.Index.Barn(barn)
-	if err != nil {
+	if err != nil || logs[log] == 0 {
 		return 0, "", err
 	}
-	at, known := logs[log]
-	if !known {
-		for other := range logs {
-			return 0, "", &events.Fault{
-				Kind: events.ErrInvalid, Who: "barn " + barn, What: "log", Wanted: other + ", from which entries were taken over", Got: log,
-				Hints: []string{
-					"its data folder was lost or exchanged: take it back from its backup (dewclaw restore)",
-					"or give it another id here and there: barns.ID, and barn: ID",
-				},
-			}
-		}
-		return 0, "", nil
-	}
-	e, err := in.Log.Get(ctx, at)
+	e, err := in.ofBarn(ctx, logs[log], barn, log)
 	if err != nil {
 		return 0, "", err
-	}
-	if e.Barn == nil || e.Barn.Log != log {
-		return 0, "", fmt.Errorf("log position %d is no entry of barn %s: %w", at, barn, events.ErrCorrupt)
 	}
 	return e.Barn.At, e.Barn.Hash, nil
+}
+
+// ofBarn returns the entry of the hub at a position, which must repeat one of a
+// barn's log.
+func (in *Intake) ofBarn(ctx context.Context, at events.Position, barn, log string) (*events.Entry, error) {
+	e, err := in.Log.Get(ctx, at)
+	if err != nil {
+		return nil, err
+	}
+	if e.Barn == nil || e.Barn.ID != barn || e.Barn.Log != log {
+		return nil, fmt.Errorf("log position %d is no entry of log %s of barn %s: %w", at, log, barn, events.ErrCorrupt)
+	}
+	return e, nil
 }
 
 // Repeat appends what entry e of a barn's log says as an entry of the hub: one for
@@ -72,13 +69,26 @@ func (in *Intake) After(ctx context.Context, barn, log string) (events.Position,
 // caller has checked the chain. When it returns without an error the entry is on
 // the disk, and the barn may be told: the beats append and known.
 //
+// Of an entry that the hub gave back to the barn the hub notes only that the barn has
+// it: its own entry of before stands for it.
+//
 // Errors are of kind invalid for an entry that is not taken over, however often
-// it is tried: of a farm that is not the barn's, of another version, or with a
+// it is tried: of a log that goes on without what the hub has of the barn, of a farm that is not the barn's, of another version, or with a
 // source that the same farm has at another barn or at the hub, so that the
 // entities of both would be one. They are of kind corrupt if it revises what the
 // hub does not have, and those of the log and the index.
 func (in *Intake) Repeat(ctx context.Context, b *Barn, e *events.Entry, hash string) (events.Position, error) {
 	if err := in.mayRepeat(b, e, hash); err != nil {
+		return 0, err
+	}
+	k, err := in.kinOf(ctx, b.ID, e.Log)
+	if err != nil {
+		return 0, err
+	}
+	if e.Returned != nil {
+		return in.repeatReturned(ctx, b, k, e, hash)
+	}
+	if err := k.mayGoOn(b, e); err != nil {
 		return 0, err
 	}
 	own := *e
@@ -181,7 +191,7 @@ type mark struct {
 
 // repeats makes the bytes of a barn's entry again from the one of the hub and
 // holds them to its hash, and to the entry before it.
-func (v *verifier) repeats(e *events.Entry) error {
+func (v *verifier) repeats(ctx context.Context, e *events.Entry) error {
 	c := v.barns[e.Barn.Log]
 	if c == nil {
 		c = &barnCheck{last: mark{0, events.NoEntry}, at: map[events.Position]events.Position{}}
@@ -190,12 +200,23 @@ func (v *verifier) repeats(e *events.Entry) error {
 	if e.Barn.At != c.last.at+1 {
 		v.differ(e, 0, "position in the log of barn "+e.Barn.ID, fmt.Sprint(c.last.at+1), fmt.Sprint(e.Barn.At))
 	}
-	own := *e
-	own.Barn, own.Log, own.At, own.Prev = nil, e.Barn.Log, e.Barn.At, c.last.hash
-	own.Events = make([][]byte, len(e.Events))
-	for i := range e.Events {
+	says, at := e, e.At
+	if e.Barn.Same > 0 {
 		var err error
-		if own.Events[i], err = e.MoveBefore(i, func(ev *events.Event) (events.Position, error) { return c.at[ev.Before.Position], nil }); err != nil {
+		if at = e.Barn.Same; at >= e.At {
+			v.differ(e, 0, "entry that says the same", "one before this", fmt.Sprint(at))
+			return nil
+		}
+		if says, err = v.d.Log.Get(ctx, at); err != nil {
+			return err
+		}
+	}
+	own := *says
+	own.Barn, own.Returned, own.Log, own.At, own.Prev = nil, e.Returned, e.Barn.Log, e.Barn.At, c.last.hash
+	own.Events = make([][]byte, len(says.Events))
+	for i := range says.Events {
+		var err error
+		if own.Events[i], err = says.MoveBefore(i, func(ev *events.Event) (events.Position, error) { return c.at[ev.Before.Position], nil }); err != nil {
 			return err
 		}
 	}
@@ -206,7 +227,7 @@ func (v *verifier) repeats(e *events.Entry) error {
 	if got := events.EntryHash(b); got != e.Barn.Hash {
 		v.differ(e, 0, "entry of barn "+e.Barn.ID, "bytes of the hash "+e.Barn.Hash, got)
 	}
-	c.last, c.at[e.At] = mark{e.Barn.At, e.Barn.Hash}, e.Barn.At
+	c.last, c.at[at] = mark{e.Barn.At, e.Barn.Hash}, e.Barn.At
 	v.report.Repeated++
 	v.report.Counts = v.report.Counts.Add(e.Counts)
 	return nil

@@ -217,7 +217,48 @@ func TestRepeat_Refuses(t *testing.T) {
 			if err := hub.repeat(lark, barn.log); err != nil {
 				t.Fatal(err)
 			}
-			return hub.repeat(lark, &memoryLog{id: "log-2"})
+			again := newHouse(t, t.TempDir(), &memoryLog{id: "log-2"})
+			t.Cleanup(again.close)
+			again.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
+			return hub.repeat(lark, again.log)
+		}, events.ErrInvalid},
+		{"the old log, when a new one has gone on", func(hub *house) error {
+			if err := hub.repeat(lark, barn.log); err != nil {
+				t.Fatal(err)
+			}
+			again := lostBarn(t, hub, "log-3", "lark")
+			again.take(inputs[2].of(t), "03.ndjson", inputs[2].bytes(t))
+			if err := hub.repeat(lark, again.log); err != nil {
+				t.Fatal(err)
+			}
+			was := newHouse(t, t.TempDir(), barn.log.cut(events.Position(len(barn.log.bytes))))
+			t.Cleanup(was.close)
+			was.take(inputs[2].of(t), "03.ndjson", inputs[2].bytes(t))
+			return hub.repeat(lark, was.log)
+		}, events.ErrInvalid},
+		{"a log that went on before it had everything back", func(hub *house) error {
+			if err := hub.repeat(lark, barn.log); err != nil {
+				t.Fatal(err)
+			}
+			back, err := hub.in.GiveBack(t.Context(), "lark", 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			half := newHouse(t, t.TempDir(), &memoryLog{id: "log-4"})
+			t.Cleanup(half.close)
+			if _, err := half.in.TakeBack(t.Context(), back.Entries[0], back.Of); err != nil {
+				t.Fatal(err)
+			}
+			half.take(inputs[2].of(t), "03.ndjson", inputs[2].bytes(t))
+			return hub.repeat(lark, half.log)
+		}, events.ErrInvalid},
+		{"something else as what the hub gave back", func(hub *house) error {
+			if err := hub.repeat(lark, barn.log); err != nil {
+				t.Fatal(err)
+			}
+			again := lostBarn(t, hub, "log-5", "lark")
+			forged := again.log.rewrite(t, 1, func(e *events.Entry) { e.Counts.Ignored++; e.Counts.Read++ })
+			return hub.repeat(lark, forged)
 		}, events.ErrInvalid},
 		{"what another hub took over", func(hub *house) error {
 			if err := hub.repeat(lark, barn.log); err != nil {
@@ -232,5 +273,125 @@ func TestRepeat_Refuses(t *testing.T) {
 		if err := x.do(hub); !errors.Is(err, x.want) {
 			t.Errorf("%s: got %v, want %v", x.name, err, x.want)
 		}
+	}
+}
+
+// lostBarn is a barn that has nothing but its sources and takes back what a hub has of it.
+func lostBarn(t *testing.T, hub *house, log, id string) *house {
+	t.Helper()
+	h := newHouse(t, t.TempDir(), &memoryLog{id: log})
+	t.Cleanup(h.close)
+	for {
+		last, _ := h.log.Last()
+		back, err := hub.in.GiveBack(t.Context(), id, last)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range back.Entries {
+			if _, err := h.in.TakeBack(t.Context(), b, back.Of); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if now, _ := h.log.Last(); now == back.Of {
+			return h
+		} else if len(back.Entries) == 0 {
+			t.Fatalf("the hub gives nothing behind position %d of %d", now, back.Of)
+		}
+	}
+}
+
+// TestRepeat_ALostBarnComesBack loses the data of a barn, twice, with revisions,
+// retractions, held records and decisions in it: its new log has the same events, the
+// same files add nothing there or at the hub, a changed one makes the next revisions,
+// and verifying finds both as they were.
+func TestRepeat_ALostBarnComesBack(t *testing.T) {
+	barn := newHouse(t, t.TempDir(), &memoryLog{id: "log-1"})
+	hub := newHouse(t, t.TempDir(), &memoryLog{id: "log-hub"})
+	t.Cleanup(barn.close)
+	t.Cleanup(hub.close)
+	b := &intake.Barn{ID: "lark", Farms: []string{"larkfield", "stony-run"}, Others: []string{""}}
+	other := newHouse(t, t.TempDir(), &memoryLog{id: "log-other"})
+	t.Cleanup(other.close)
+	other.take(inputs[3].of(t), inputs[3].file, inputs[3].bytes(t))
+	follow := func(h *house) {
+		t.Helper()
+		if err := hub.repeat(b, h.log); err != nil {
+			t.Fatal(err)
+		}
+	}
+	barn.take(inputs[0].of(t), "01.csv", inputs[0].bytes(t))
+	follow(barn)
+	if err := hub.repeat(&intake.Barn{ID: "other", Farms: []string{"larkfield", "stony-run"}}, other.log); err != nil {
+		t.Fatal(err) // positions of the hub are not those of the barn
+	}
+	barn.take(inputs[2].of(t), inputs[2].file, inputs[2].bytes(t))
+	held := firstHeld(t, barn.log)
+	if _, err := barn.in.Settle(t.Context(), intake.Settlement{
+		Source: inputs[2].of(t).ID, Farm: inputs[2].farm,
+		Decision: events.Decision{Action: events.ActionDrop, Held: held.ID, Who: "test", Why: "test"},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	follow(barn)
+	want, at := cloudEvents(t, barn.log), len(hub.log.bytes)
+
+	check := func(h *house, was []string) {
+		t.Helper()
+		if got := cloudEvents(t, h.log); !slices.Equal(got, was) {
+			t.Fatalf("came back with %d events, want the same %d", len(got), len(was))
+		}
+		has := len(eventsOf(t, hub.log, 1))
+		follow(h)
+		if got := len(eventsOf(t, hub.log, 1)); got != has {
+			t.Errorf("the hub has %d events, want %d as before", got, has)
+		}
+	}
+	again := lostBarn(t, hub, "log-2", "lark")
+	check(again, want)
+	if got := len(hub.log.bytes) - at; got != len(again.log.bytes) {
+		t.Errorf("the hub noted %d entries that came back, want %d", got, len(again.log.bytes))
+	}
+	for _, n := range []int{0, 2} {
+		n0 := len(again.log.bytes)
+		if r := again.take(inputs[n].of(t), inputs[n].file, inputs[n].bytes(t)); r.Counts.Accepted+r.Counts.Amended > 0 || !r.Known {
+			t.Errorf("%s read again: got %v, want nothing new", inputs[n].file, r.Counts)
+		}
+		for _, e := range again.log.bytes[n0:] {
+			if x, err := events.ParseEntry(e); err != nil || len(x.Events)+len(x.Held) > 0 {
+				t.Errorf("%s read again: got %d events (%v)", inputs[n].file, len(x.Events), err)
+			}
+		}
+	}
+	r := again.take(inputs[5].of(t), "06.csv", inputs[5].bytes(t)) // amends and retracts
+	if r.Counts.Amended == 0 || r.Counts.Retracted == 0 {
+		t.Errorf("a later export: got %v, want amended and retracted", r.Counts)
+	}
+	follow(again)
+	want = cloudEvents(t, again.log)
+	third := lostBarn(t, hub, "log-3", "lark")
+	check(third, want)
+	if r := third.take(inputs[5].of(t), "06.csv", inputs[5].bytes(t)); r.Counts.Amended+r.Counts.Accepted+r.Counts.Retracted > 0 {
+		t.Errorf("lost a second time, the same export: got %v, want nothing new", r.Counts)
+	}
+	follow(third)
+	for name, h := range map[string]*house{"hub": hub, "second log": again, "third log": third} {
+		r := h.verify()
+		for _, d := range r.Differences {
+			t.Errorf("%s: verify: %+v", name, d)
+		}
+	}
+	if r := third.verify(); r.Returned == 0 || r.Absent == 0 {
+		t.Errorf("third log: verify: got %d entries that came back and %d absent originals, want some", r.Returned, r.Absent)
+	}
+	// A hub whose index is built again from its log still gives the same.
+	anew := newHouse(t, t.TempDir(), hub.log)
+	t.Cleanup(anew.close)
+	if got := cloudEvents(t, lostBarn(t, anew, "log-4", "lark").log); !slices.Equal(got, cloudEvents(t, third.log)) {
+		t.Error("index built anew: the hub gives back something else")
+	}
+	// A change in an entry that came back is found.
+	forged := third.log.rewrite(t, 1, func(e *events.Entry) { e.Counts.Accepted, e.Counts.Duplicate = e.Counts.Duplicate, e.Counts.Accepted })
+	if r := verifyLog(t, third.dir, forged); len(r.Differences) == 0 {
+		t.Error("a changed entry that came back: verifying finds nothing")
 	}
 }

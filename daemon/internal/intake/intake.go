@@ -82,6 +82,8 @@ type Intake struct {
 	sources map[string]*turn
 	commits sync.Mutex                 // append and index belong together
 	strange map[string]events.Position // newest entry of a source that came from the log and not from here; with commits
+	kins    map[string]*kin            // at a hub, by barn; with mu
+	givings map[string]*giving         // at a hub, by barn; with mu
 	past    *history
 	mapped  sync.Map // hash of a mapping → true: it is in the archive
 }

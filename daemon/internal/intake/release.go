@@ -111,6 +111,9 @@ func (in *Intake) released(ctx context.Context, src *Source, t *turn) ([]Receipt
 			continue
 		}
 		receipt, err := in.readReleased(ctx, src, k, t)
+		if errors.Is(err, events.ErrNotFound) && k.Entry.Returned != nil {
+			continue
+		}
 		if err != nil {
 			return out, fmt.Errorf("read %s, which was released: %w", k.Entry.Name, err)
 		}

@@ -296,7 +296,11 @@ func (in *Intake) Finish(ctx context.Context, src *Source) ([]Receipt, error) {
 	var out []Receipt
 	for _, o := range list {
 		receipt := Receipt{Source: src.ID, Name: o.Name, Archive: o.Archive}
-		if err := in.resume(ctx, src, o, t, &receipt); err != nil {
+		err := in.resume(ctx, src, o, t, &receipt)
+		if errors.Is(err, events.ErrNotFound) && in.wasReturned(ctx, o.Reading) {
+			continue // its bytes were lost with a data folder: it goes on when the source has it again
+		}
+		if err != nil {
 			return out, fmt.Errorf("go on reading %s: %w", o.Name, err)
 		}
 		out = append(out, receipt)

@@ -162,24 +162,30 @@ func (v *verifier) entry(ctx context.Context, e *events.Entry) error {
 	if err != nil {
 		return err
 	}
-	if e.Barn != nil {
-		err = v.repeats(e)
-	} else if whole {
-		switch {
-		case e.Import != nil:
-			err = v.imported(e)
-		case e.Cause == events.CauseDecision:
-			err = v.decision(ctx, e)
-		case e.Cause == events.CauseGrant:
-		case e.From != nil && e.From.End:
-			v.repeated(e)
-		case e.To != nil && e.To.Records == 0 && !e.To.End && (e.To.Stream != "" || len(e.To.Bodies) > 0):
-			err = v.messages(ctx, e)
-		case e.To != nil:
-			err = v.original(ctx, e)
-		default:
-			v.differ(e, 0, "cursor", "where the source stands", "nothing")
-		}
+	if e.Returned != nil && e.Barn == nil {
+		err = v.returned(e)
+	}
+	switch {
+	case err != nil:
+	case e.Barn != nil:
+		err = v.repeats(ctx, e)
+	case e.Returned != nil && (!whole || e.Cause == events.CauseDecision):
+		// What it was made of may not be here; that it is what was written its hash says.
+		v.report.Counts = v.report.Counts.Add(e.Counts)
+	case !whole:
+	case e.Import != nil:
+		err = v.imported(e)
+	case e.Cause == events.CauseDecision:
+		err = v.decision(ctx, e)
+	case e.Cause == events.CauseGrant:
+	case e.From != nil && e.From.End:
+		v.repeated(e)
+	case e.To != nil && e.To.Records == 0 && !e.To.End && (e.To.Stream != "" || len(e.To.Bodies) > 0):
+		err = v.messages(ctx, e)
+	case e.To != nil:
+		err = v.original(ctx, e)
+	default:
+		v.differ(e, 0, "cursor", "where the source stands", "nothing")
 	}
 	if err != nil {
 		return err
@@ -209,7 +215,7 @@ func (v *verifier) bytes(ctx context.Context, e *events.Entry) (whole bool, err 
 			if hash == e.Archive && e.Cause != events.CauseDecision && was != blobAbsent {
 				v.report.Originals++
 			}
-		} else if was == blobAbsent && !e.Elsewhere() {
+		} else if again := e.From != nil && e.From.End; was == blobAbsent && !e.Elsewhere() && !again {
 			v.differ(e, 0, "archive "+hash, "the bytes of that hash", "none")
 			was = blobBad
 		}
