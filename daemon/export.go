@@ -10,8 +10,6 @@ import (
 	"io"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
-
 	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
 )
@@ -48,11 +46,11 @@ func (c *exportCommand) Run(a *app) error {
 		}
 		return err
 	}
-	f, err := renameio.NewPendingFile(c.Out, renameio.WithPermissions(0o600))
+	f, err := pending(c.Out)
 	if err != nil {
 		return fmt.Errorf("write export: %w: %w", err, events.ErrUnavailable)
 	}
-	defer f.Cleanup()
+	defer f.Cleanup() //nolint:errcheck // what is left of it has no name
 	n, sum, err := a.export(f, c.Farm)
 	if err != nil {
 		return err
@@ -62,11 +60,18 @@ func (c *exportCommand) Run(a *app) error {
 	}
 	digest := hex.EncodeToString(sum.Sum(nil))
 	line := fmt.Sprintf("%s  %s\n", digest, filepath.Base(c.Out))
-	if err := renameio.WriteFile(c.Out+".sha256", []byte(line), 0o600); err != nil {
+	if err := replace(c.Out+".sha256", []byte(line), 0o600); err != nil {
 		return fmt.Errorf("write checksum: %w: %w", err, events.ErrUnavailable)
 	}
 	a.printf("%s in %s\nsha256 %s\n", plural(n, "event", "events"), safe(c.Out), digest)
 	return nil
+}
+
+// A pendingFile takes its name when it is whole, and leaves nothing otherwise.
+type pendingFile interface {
+	io.Writer
+	Cleanup() error
+	CloseAtomicallyReplace() error
 }
 
 // export writes the events to w and returns how many, and the hash of what was

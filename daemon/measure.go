@@ -6,8 +6,6 @@ import (
 	"os"
 	"strings"
 
-	"github.com/google/renameio/v2"
-
 	"dewclaw/events"
 	"dewclaw/events/measures"
 	"dewclaw/events/measures/picture"
@@ -129,7 +127,7 @@ func (c *measureCommand) draw(a *app, reports []*measures.Report) error {
 			return err
 		}
 		name := pictureName(c.SVG, r.Question.Farm, len(reports) > 1)
-		if err := renameio.WriteFile(name, b, 0o644); err != nil {
+		if err := replace(name, b, 0o644); err != nil {
 			return fmt.Errorf("write picture: %w: %w", err, events.ErrUnavailable)
 		}
 		fmt.Fprintf(a.stderr, "picture: %s\n", safe(name))
