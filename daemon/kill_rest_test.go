@@ -27,7 +27,8 @@ import (
 // TestKillRest kills the program (SIGKILL) in the middle of what is not reading:
 // while a person fixes, releases or drops held records or corrects events, while
 // the feed carries what followed from that, and while the read model or the index
-// is built anew. Each kill falls a random moment into a beat that was aimed at.
+// is built anew; and a running daemon while it decides what a command asks of it
+// through its socket. Each kill falls a random moment into a beat that was aimed at.
 // After each of them the log has the decision once with all that follows from it,
 // or not at all; the same command, given again, does it or says that it is done;
 // and the books balance. In the end the log has what a second folder has in which
@@ -84,7 +85,7 @@ func (a aim) String() string { return a.deed + "/" + a.beat }
 
 // restAims are all beats that are killed.
 func restAims() (out []aim) {
-	for _, deed := range []string{"fix", "release", "drop", "correct", "original"} {
+	for _, deed := range []string{"fix", "release", "drop", "correct", "original", asked} {
 		for _, beat := range []string{intake.BeatDecide, intake.BeatAppend, intake.BeatIndex, intake.BeatAcknowledge} {
 			out = append(out, aim{deed, beat})
 		}
@@ -100,6 +101,9 @@ func restAims() (out []aim) {
 	}
 	return out
 }
+
+// asked is any of the deeds of one record, done by a daemon.
+const asked = "asked"
 
 type restKiller struct {
 	t     *testing.T
@@ -240,6 +244,9 @@ func pop(list *[]string) string {
 // deed makes a command that settles something; nil if there is nothing left.
 func (k *restKiller) deed(deed string) []string {
 	signed := []string{"--who", "anna", "--why", fmt.Sprintf("decision %d", len(k.done)+1)}
+	if deed == asked {
+		deed = []string{"fix", "release", "drop", "correct"}[k.rnd.IntN(4)]
+	}
 	switch {
 	case deed == "original" && len(k.originals) > 0:
 		return append([]string{"held", "release", pop(&k.originals)}, signed...)
@@ -269,7 +276,12 @@ func (k *restKiller) deed(deed string) []string {
 func (k *restKiller) decide(a aim, args []string) {
 	k.t.Helper()
 	before := k.log
-	killed := k.kill(a, args...)
+	var killed, answered bool
+	if a.deed == asked {
+		killed, answered = k.killAsked(a, args...)
+	} else {
+		killed = k.kill(a, args...)
+	}
 	k.done = append(k.done, args)
 	why := args[len(args)-1]
 	if out, err := k.command(k.dir, args...).CombinedOutput(); err != nil {
@@ -279,7 +291,7 @@ func (k *restKiller) decide(a aim, args []string) {
 		if killed && a.beat == intake.BeatDecide {
 			k.t.Errorf("%v killed at %s stands", args, a)
 		}
-	} else if (a.beat == intake.BeatIndex || a.beat == intake.BeatAcknowledge) && args[1] != "fix" && a.deed != "original" {
+	} else if (answered || a.beat == intake.BeatIndex || a.beat == intake.BeatAcknowledge) && args[1] != "fix" && a.deed != "original" {
 		k.t.Errorf("%v killed at %s and given again: it was done once more", args, a)
 	}
 	k.log = k.read(k.dir)
@@ -395,6 +407,42 @@ func (k *restKiller) kill(a aim, args ...string) bool {
 	k.kills++
 	k.last[a.String()]++
 	return true
+}
+
+// killAsked has a daemon do what a command asks for, to a beat, and kills the daemon
+// a random moment later. It reports whether it was killed, and whether the command
+// was told before that it is done.
+func (k *restKiller) killAsked(a aim, args ...string) (killed, answered bool) {
+	k.t.Helper()
+	c := startInLockstep(k.t, k.dir)
+	defer c.close()
+	done := make(chan error, 1)
+	go func() {
+		for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+			if _, err := api.Dial(k.t.Context(), filepath.Join(k.dir, "data")); err == nil {
+				break
+			}
+		}
+		done <- k.command(k.dir, args...).Run()
+	}()
+	for deciding := false; ; {
+		beat, ok := c.next(patience)
+		if !ok {
+			k.t.Fatalf("%v asked of a daemon: no beat %s\n%s", args, a.beat, c.out.String())
+		}
+		c.step()
+		deciding = deciding || beat == intake.BeatDecide // what went before is of the start
+		if deciding && beat == a.beat {
+			break
+		}
+	}
+	time.Sleep(time.Duration(k.rnd.Int64N(int64(longest)))) // a moment within the beat, not a wait for a state
+	if err := c.kill(); err != nil {
+		k.t.Fatalf("%v asked of a daemon: %v\n%s", args, err, c.out.String())
+	}
+	k.kills++
+	k.last[a.String()]++
+	return true, <-done == nil
 }
 
 // judge holds the folder to one in which the same was done and nobody was killed.
