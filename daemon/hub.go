@@ -124,7 +124,7 @@ func (d *daemon) barns(ctx context.Context) error {
 	}
 	start(g.run)
 	for i := range c.Barns {
-		t := &takeover{e: d.e, barn: barnOf(d.e.project.config, &c.Barns[i])}
+		t := &takeover{e: d.e, barn: barnOf(d.e.project.config, &c.Barns[i]), gives: c.Barns[i].Gives}
 		if t.log, err = h.Open(t.barn.ID); err != nil {
 			stop()
 			errs = append(errs, err)
@@ -132,7 +132,9 @@ func (d *daemon) barns(ctx context.Context) error {
 		}
 		defer t.log.Close()
 		start(t.run)
-		start(func(ctx context.Context) error { t.log.Answer(ctx, askBack, t.giveBack); return nil })
+		for name, f := range t.answers() {
+			start(func(ctx context.Context) error { t.log.Answer(ctx, name, f); return nil })
+		}
 		start(func(ctx context.Context) error { return t.fetch(ctx, g.of[t.barn.ID]) })
 	}
 	wg.Wait()
@@ -170,9 +172,10 @@ func barnOf(c *config.Config, b *config.Barn) *intake.Barn {
 // A takeover repeats the log of one barn in that of the hub: the way in from the
 // beat next to the beat acknowledge.
 type takeover struct {
-	e    *engine
-	barn *intake.Barn
-	log  *streamlog.BarnLog
+	e     *engine
+	barn  *intake.Barn
+	gives []config.Give
+	log   *streamlog.BarnLog
 
 	here bool // the barn answered last
 }

@@ -158,6 +158,9 @@ func newDaemon(a *app, e *engine) *daemon {
 		if e.project.config.Hub.Originals {
 			d.add("originals for the hub", d.offerOriginals)
 		}
+		if len(e.project.config.Hub.Takes) > 0 {
+			d.add("what the hub gives", d.takes)
+		}
 	}
 	if e.port != nil {
 		d.add("MQTT port", d.watchPort)

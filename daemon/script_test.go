@@ -82,6 +82,7 @@ func keepProfiles() {
 //	free-port NAME             set $NAME to the number of a port nobody listens on
 //	make-token TOKEN HASH …    set two variables by the command token with these options
 //	make-barn-key FILE NAME    make the key of a barn and set $NAME to its public part
+//	example FILE [OLD NEW] …   write a file of an example in the README, with texts replaced
 //	held-at-hub NAME           set $NAME to the id of the first held record of the hub
 //	substitute file            put the values of $NAMEs into a file
 //	ade-valid N files          N resources of ICAR ADE in all, valid by their schemas
@@ -129,7 +130,7 @@ func TestScripts(t *testing.T) {
 			"figure": figureOfKey,
 			"flip":   flip, "same-tree": sameTree, "truncate": truncateFile, "cp-tree": copyTree,
 			"redis-server": startRedis, "postgres-server": startPostgres, "mosquitto": startMosquitto, "mqtt-listen": listen,
-			"free-port": freePort, "make-token": makeToken, "make-barn-key": makeBarnKey, "held-at-hub": heldAtHub, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
+			"free-port": freePort, "make-token": makeToken, "make-barn-key": makeBarnKey, "held-at-hub": heldAtHub, "example": exampleFile, "nats-server": startNATS, "stream": makeStream, "publish": publish, "until-stream": untilStream,
 		},
 	})
 }

@@ -405,6 +405,9 @@ func (e *Entry) Event(i int) (Event, error) {
 		Revision: 1, Change: Recorded, Source: e.Source, Farm: e.Defaults.Farm, Scope: e.Defaults.Scope,
 		Place: Place{e.At, i},
 	}
+	if e.Barn != nil {
+		ev.Barn = e.Barn.ID
+	}
 	err := members(e.Events[i], func(name string, value []byte, _ int) error {
 		switch name {
 		case "kind":

@@ -77,6 +77,7 @@ type Event struct {
 	Subject  string // scheme:identifier of the key identifier, or "" (visit, decision)
 	Visit    string // entity of the visit, or ""
 	Scope    string // list, barn or operator its file named; "" unless the source is complete
+	Barn     string // at a hub: the barn it came from; "" for an event of this log's own
 	Recorded time.Time
 	Before   *Place          // where the revision before this one stands; nil for a first revision
 	Place    Place           // where this event stands

@@ -151,6 +151,7 @@ type Feed struct {
 	Farms        []string
 	Kinds        []events.Kind
 	Where        []Condition // all must hold; nil for no condition
+	Without      []string    // barns that the feed is given to: what came from them is left out
 	Format       Format
 	Mapping      string // file; set if Format is Mapped
 	ADE          ADEForm
@@ -266,6 +267,11 @@ func (c *Config) Recipient(id string) *Recipient {
 // Feed returns the feed with the id, or nil.
 func (c *Config) Feed(id string) *Feed {
 	return find(c.Feeds, func(f *Feed) bool { return f.ID == id })
+}
+
+// List returns the daily list with the id, or nil.
+func (c *Config) List(id string) *List {
+	return find(c.Lists, func(l *List) bool { return l.ID == id })
 }
 
 func find[T any](list []T, is func(*T) bool) *T {

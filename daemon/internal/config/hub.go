@@ -20,6 +20,7 @@ type Hub struct {
 	Recipient string // who the hub is, for grants
 	CA        string // file with the certificates that vouch for the hub; "" for the system's
 	New       bool   // it never was at the hub, and may begin with an empty log before it reaches it
+	Takes     []Take // what it takes of what the hub gives it
 	Originals bool   // the hub may have the originals too: every column of every row
 
 	Listen      string // host:port of the leaf port
@@ -33,6 +34,22 @@ type Barn struct {
 	ID    string
 	Farms []string // it may send what is of these
 	NKey  string   // its public NKey
+	Gives []Give   // what it may have
+}
+
+// A Give is something that a hub has for a barn; one of the three is set.
+type Give struct {
+	ID      string // the barn takes it by this name
+	Feed    string // files of a feed into a folder; what came from the barn itself is left out of it
+	List    string // the newest file of a daily list
+	Mapping string // a mapping file
+}
+
+// A Take is something that a barn takes from its hub; one of the two is set.
+type Take struct {
+	ID      string // name of the give
+	Folder  string // where files go
+	Mapping string // mapping file of direction in that the one of the hub takes the place of
 }
 
 // hubGrants returns the grants of a farm under which a hub may have all of its
@@ -66,6 +83,7 @@ var hubMembers = []member[Hub]{
 	{"barn", false, func(r *reader, v value, h *Hub) { h.Barn = r.id(v) }},
 	{"nkey", false, func(r *reader, v value, h *Hub) { h.NKey = r.path(v) }},
 	{"recipient", false, func(r *reader, v value, h *Hub) { h.Recipient = r.id(v) }},
+	{"takes", false, func(r *reader, v value, h *Hub) { h.Takes = entries(r, v, r.takes) }},
 	{"new", false, func(r *reader, v value, h *Hub) { h.New = r.truth(v) }},
 	{"originals", false, func(r *reader, v value, h *Hub) { h.Originals = r.truth(v) }},
 	{"listen", false, func(r *reader, v value, h *Hub) { h.Listen = r.address(v) }},
@@ -83,6 +101,30 @@ var hubTLSMembers = []member[Hub]{
 var barnMembers = []member[Barn]{
 	{"farms", true, func(r *reader, v value, b *Barn) { b.Farms = r.texts(v, r.id) }},
 	{"nkey", true, func(r *reader, v value, b *Barn) { b.NKey = r.nkey(v) }},
+	{"gives", false, func(r *reader, v value, b *Barn) { b.Gives = entries(r, v, r.gives) }},
+}
+
+var giveMembers = []member[Give]{
+	{"feed", false, func(r *reader, v value, g *Give) { g.Feed = r.id(v) }},
+	{"list", false, func(r *reader, v value, g *Give) { g.List = r.id(v) }},
+	{"mapping", false, func(r *reader, v value, g *Give) { g.Mapping = r.path(v) }},
+}
+
+var takeMembers = []member[Take]{
+	{"folder", false, func(r *reader, v value, x *Take) { x.Folder = r.path(v) }},
+	{"mapping", false, func(r *reader, v value, x *Take) { x.Mapping = r.path(v) }},
+}
+
+func (r *reader) gives(id string, v value) Give {
+	g := Give{ID: id}
+	object(r, v, giveMembers, &g)
+	return g
+}
+
+func (r *reader) takes(id string, v value) Take {
+	x := Take{ID: id}
+	object(r, v, takeMembers, &x)
+	return x
 }
 
 func (r *reader) hub(v value) Hub {
@@ -129,7 +171,7 @@ func (r *reader) checkHub(c *Config) {
 	barn := []string{"barn", "nkey", "recipient"}
 	hub := []string{"barns", "unencrypted", "tls.cert", "tls.key"}
 	if r.has("hub.listen") {
-		r.only("listen", []string{"barns"}, append(barn, "tls.ca", "originals", "new"))
+		r.only("listen", []string{"barns"}, append(barn, "tls.ca", "originals", "new", "takes"))
 		r.checkBarns(c)
 		return
 	}
@@ -142,6 +184,9 @@ func (r *reader) checkHub(c *Config) {
 	}
 	if c.Log.URL != "" {
 		r.fault("hub", "the embedded log: only its server can connect to a hub", "an external log")
+	}
+	for i := range h.Takes {
+		r.one("hub.takes."+h.Takes[i].ID, "folder", "mapping")
 	}
 	if h.Recipient == "" {
 		return
@@ -191,9 +236,39 @@ func (r *reader) checkBarns(c *Config) {
 		for _, f := range b.Farms {
 			r.checkFarm(c, path+".farms", f)
 		}
+		for i := range b.Gives {
+			r.checkGive(c, b, &b.Gives[i])
+		}
 		if other, twice := keys[b.NKey]; twice && b.NKey != "" {
 			r.fault(path+".nkey", "a key of its own", "that of barn "+other)
 		}
 		keys[b.NKey] = b.ID
+	}
+}
+
+// checkGive wants a give to be of the farms of its barn. What a barn gets as a feed
+// must not come from itself: it would send it again for ever.
+func (r *reader) checkGive(c *Config, b *Barn, g *Give) {
+	path := "hub.barns." + b.ID + ".gives." + g.ID
+	if !r.one(path, "feed", "list", "mapping") {
+		return
+	}
+	only := func(key string, farms []string) {
+		for _, f := range farms {
+			if !slices.Contains(b.Farms, f) {
+				r.fault(path+"."+key, "one of farms "+strings.Join(b.Farms, ", ")+" only", "one of farm "+f)
+			}
+		}
+	}
+	switch f, l := c.Feed(g.Feed), c.List(g.List); {
+	case g.Feed != "" && (f == nil || f.Folder == ""):
+		r.fault(path+".feed", "a feed of this file that goes into a folder", quote(g.Feed))
+	case g.Feed != "":
+		only("feed", f.Farms)
+		f.Without = append(f.Without, b.ID)
+	case g.List != "" && l == nil:
+		r.fault(path+".list", "a list of this file", quote(g.List))
+	case g.List != "":
+		only("list", []string{l.Farm})
 	}
 }

@@ -104,6 +104,8 @@ func TestSchema_NamesTheSameKeys(t *testing.T) {
 	check("properties/hub", names(hubMembers), musts(hubMembers))
 	check("properties/hub/properties/tls", names(hubTLSMembers), musts(hubTLSMembers))
 	check("properties/hub/properties/barns/"+each, names(barnMembers), musts(barnMembers))
+	check("properties/hub/properties/barns/"+each+"/properties/gives/"+each, names(giveMembers), musts(giveMembers))
+	check("properties/hub/properties/takes/"+each, names(takeMembers), musts(takeMembers))
 	check("properties/farms/"+each, names(farmMembers), musts(farmMembers))
 	check("properties/sources/"+each, names(sourceMembers), musts(sourceMembers))
 	check("$defs/streamSource", names(streamSourceMembers), musts(streamSourceMembers))

@@ -61,7 +61,7 @@ func (l *lawyer) lack(at time.Time) string {
 
 // rule returns what the feed carries at the moment.
 func (l *lawyer) rule(at time.Time) *rule {
-	r := &rule{Kinds: l.kinds, Where: l.feed.Where, Form: l.form}
+	r := &rule{Kinds: l.kinds, Where: l.feed.Where, Not: l.feed.Without, Form: l.form}
 	if l.feed.Fields == config.Pseudonyms {
 		r.Fields = config.Pseudonyms
 	}

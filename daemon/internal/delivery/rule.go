@@ -14,6 +14,7 @@ import (
 type rule struct {
 	Kinds  []events.Kind      `json:"kinds"`
 	Where  []config.Condition `json:"where,omitempty"`
+	Not    []string           `json:"not,omitempty"`    // barns whose events it does not carry
 	Form   config.Format      `json:"form,omitempty"`   // the format of a writer, which has no form for some events
 	Fields config.Fields      `json:"fields,omitempty"` // pseudonyms, if the feed asks for less than its grants give
 	Grants []consent          `json:"grants"`
@@ -49,7 +50,7 @@ func (f *fact) decoded() (events.Payload, error) {
 // retracted revision never matches, nor one that the writer, if the feed has
 // one, does not carry. The error is of kind corrupt.
 func (r *rule) match(f *fact, w Writer) (config.Fields, bool, error) {
-	if f.Change == events.Retracted || !slices.Contains(r.Kinds, f.Kind) {
+	if f.Change == events.Retracted || !slices.Contains(r.Kinds, f.Kind) || f.Barn != "" && slices.Contains(r.Not, f.Barn) {
 		return "", false, nil
 	}
 	fields, err := r.consent(f)
