@@ -132,9 +132,7 @@ func (d *daemon) barns(ctx context.Context) error {
 		}
 		defer t.log.Close()
 		start(t.run)
-		for name, f := range t.answers() {
-			start(func(ctx context.Context) error { t.log.Answer(ctx, name, f); return nil })
-		}
+		start(func(ctx context.Context) error { t.log.Answer(ctx, t.answers()); return nil })
 		start(func(ctx context.Context) error { return t.fetch(ctx, g.of[t.barn.ID]) })
 	}
 	wg.Wait()

@@ -27,7 +27,7 @@ const (
 func (l *Log) AnswerHub(ctx context.Context, name string, f func(context.Context, []byte) ([]byte, error)) {
 	for ctx.Err() == nil {
 		if k, err := l.anyLink(); err == nil {
-			_ = answer(ctx, k.nc, askBarn+name, f)
+			_ = answer(ctx, k.nc, askBarn+name, func(ctx context.Context, _ string, b []byte) ([]byte, error) { return f(ctx, b) })
 		}
 		select {
 		case <-ctx.Done():
@@ -46,10 +46,16 @@ func (l *Log) AskHub(ctx context.Context, name string, request []byte) ([]byte, 
 	return ask(ctx, k.nc, "hub", askHub+name, request)
 }
 
-// Answer answers what the barn asks, as [Log.AnswerHub] does the other way, until ctx
-// ends or the connection is closed.
-func (r *BarnLog) Answer(ctx context.Context, name string, f func(context.Context, []byte) ([]byte, error)) {
-	_ = answer(ctx, r.nc, askHub+name, f)
+// Answer answers what the barn asks by the names of fs, one request after the other,
+// until ctx ends or the connection is closed.
+func (r *BarnLog) Answer(ctx context.Context, fs map[string]func(context.Context, []byte) ([]byte, error)) {
+	_ = answer(ctx, r.nc, askHub+"*", func(ctx context.Context, subject string, b []byte) ([]byte, error) {
+		f := fs[strings.TrimPrefix(subject, askHub)]
+		if f == nil {
+			return nil, errors.New("the hub does not know this question: it is of an older version")
+		}
+		return f(ctx, b)
+	})
 }
 
 // Ask asks the barn. Errors are of kind [events.ErrUnavailable]; of one that answers no
@@ -63,7 +69,7 @@ func (r *BarnLog) Ask(ctx context.Context, name string, request []byte) ([]byte,
 // know it.
 var ErrNoAnswer = errors.New("nobody answers")
 
-func answer(ctx context.Context, nc *nats.Conn, subject string, f func(context.Context, []byte) ([]byte, error)) error {
+func answer(ctx context.Context, nc *nats.Conn, subject string, f func(context.Context, string, []byte) ([]byte, error)) error {
 	sub, err := nc.SubscribeSync(subject)
 	if err != nil {
 		return err
@@ -75,7 +81,7 @@ func answer(ctx context.Context, nc *nats.Conn, subject string, f func(context.C
 			return err
 		}
 		out := nats.NewMsg(m.Reply)
-		if out.Data, err = f(ctx, m.Data); err != nil {
+		if out.Data, err = f(ctx, m.Subject, m.Data); err != nil {
 			out.Data = nil
 			out.Header.Set(askError, oneLine("%s", []any{err.Error()}))
 		}

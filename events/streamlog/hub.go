@@ -53,6 +53,7 @@ const (
 	hubPull     = 256      // entries that are handed out together
 	hubAtOnce   = 32       // of one request
 	hubBytes    = 16 << 20 // before the last request
+	hubQueue    = 64       // questions of a barn that wait
 	hubConsumer = "dewclaw-hub"
 )
 
@@ -170,6 +171,7 @@ type BarnLog struct {
 func (h *Hub) Open(barn string) (*BarnLog, error) {
 	nc, err := nats.Connect("", nats.InProcessServer(h.srv), nats.UserInfo(barn, h.users[barn]), nats.Name("dewclaw hub"),
 		nats.MaxReconnects(-1), nats.ReconnectBufSize(-1), nats.Timeout(5*time.Second),
+		nats.SyncQueueLen(hubQueue), // by default half a megabyte for each subscription, of each barn
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
 			h.log.logger.Debug("hub connection", "barn", barn, "error", err)
 		}))
