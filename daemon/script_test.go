@@ -101,7 +101,7 @@ func keepProfiles() {
 //
 // With -short, which is the form for the race detector, it runs those in which the
 // daemon works beside something ("&" starts it) and which are not mostly one-shot
-// commands: at most 20, as each takes a second to start then.
+// commands: at most 12, as each takes a second to start then.
 func TestScripts(t *testing.T) {
 	files, err := filepath.Glob(filepath.Join("..", "testdata", "script", "*.txtar"))
 	if err != nil || len(files) == 0 {
@@ -110,7 +110,7 @@ func TestScripts(t *testing.T) {
 	if testing.Short() {
 		files = slices.DeleteFunc(files, func(name string) bool {
 			b, err := os.ReadFile(name)
-			return err == nil && (!background.Match(b) || bytes.Count(b, []byte("dewclaw ")) > 20)
+			return err == nil && (!background.Match(b) || bytes.Count(b, []byte("dewclaw ")) > 12)
 		})
 	}
 	testscript.Run(t, testscript.Params{

@@ -56,6 +56,9 @@ func (p *pubSub) make(t *testing.T, group string) (message.Publisher, message.Su
 // TestPubSub_LosesNothingOverRestarts stands for it and waits for them.
 func TestWatermillSuite(t *testing.T) {
 	for _, inFlight := range []int{1, 64} {
+		if testing.Short() && inFlight == 1 {
+			continue // the race detector has more to see in the other
+		}
 		t.Run(fmt.Sprint("in flight ", inFlight), func(t *testing.T) {
 			p := newPubSub(t, inFlight)
 			tests.TestPubSub(t, tests.Features{
