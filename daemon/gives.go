@@ -3,8 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -135,7 +133,7 @@ func (t *takeover) nextFile(_ context.Context, b []byte) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		if sum := hashOfBytes(text); sum != q.SHA256 {
+		if sum := sha256Hex(text); sum != q.SHA256 {
 			out = fileOffer{filepath.Base(g.Mapping), int64(len(text)), sum}
 		}
 		return json.Marshal(out)
@@ -246,9 +244,4 @@ func (t *takeover) noteTaken(_ context.Context, b []byte) ([]byte, error) {
 		t.e.logger.Info("taken by a barn", "barn", t.barn.ID, "give", n.Give, "name", n.Name, "sha256", n.SHA256)
 	}
 	return []byte("{}"), nil
-}
-
-func hashOfBytes(b []byte) string {
-	h := sha256.Sum256(b)
-	return hex.EncodeToString(h[:])
 }

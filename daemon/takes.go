@@ -119,8 +119,8 @@ func (d *daemon) take(ctx context.Context, bucket *streamlog.Bucket, x *config.T
 			return err
 		}
 		have = now
-		if err := d.askFor(ctx, askTook, note, &struct{}{}); err != nil {
-			return err
+		if err := d.askFor(ctx, askTook, note, &struct{}{}); err != nil { // what was taken holds all the same
+			d.e.logger.Warn("the hub was not told what became of what it gave", "take", x.ID, "sha256", o.SHA256, "why", err.Error())
 		}
 		if x.Mapping != "" {
 			if ferr == nil {
@@ -217,7 +217,11 @@ func (d *daemon) takeMapping(ctx context.Context, x *config.Take, o *fileOffer) 
 		return fmt.Errorf("write %s: %w: %w", x.Mapping, err, events.ErrUnavailable)
 	}
 	if _, err := d.candidate(); err != nil {
-		if werr := renameio.WriteFile(x.Mapping, was, 0o640); werr != nil {
+		back := func() error { return renameio.WriteFile(x.Mapping, was, 0o640) }
+		if was == nil { // there was none
+			back = func() error { return os.Remove(x.Mapping) }
+		}
+		if werr := back(); werr != nil {
 			return fmt.Errorf("put %s back: %w: %w", x.Mapping, werr, events.ErrUnavailable)
 		}
 		return fmt.Errorf("%w: %w", err, events.ErrInvalid)
