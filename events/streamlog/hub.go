@@ -102,6 +102,7 @@ func (h *Hub) options(opt *HubOptions) (*server.Options, error) {
 		ServerName: "dewclaw-hub", DontListen: true, NoSigs: true, NoLog: true, MaxPayload: maxPayload,
 		LeafNode: server.LeafNodeOpts{Host: host, Port: number, IsolateLeafnodeInterest: true},
 	}
+	pings(o)
 	if opt.Cert != "" {
 		pair, err := tls.LoadX509KeyPair(opt.Cert, opt.Key)
 		if err != nil {

@@ -66,6 +66,7 @@ func (f *Leaf) apply(o *server.Options) error {
 		r.TLS, r.TLSConfig = true, c
 	}
 	o.JetStreamDomain = f.Barn
+	pings(o)
 	o.LeafNode = server.LeafNodeOpts{Remotes: []*server.RemoteLeafOpts{r}, ReconnectInterval: time.Second}
 	return nil
 }
@@ -73,6 +74,13 @@ func (f *Leaf) apply(o *server.Options) error {
 // leafWithin is how long a hub may take to answer a new connection: the way may
 // be a mobile network.
 const leafWithin = 10 * time.Second
+
+// pings has a server find within 45 s that the other end of a connection is gone
+// though nobody said so: an unplugged cable, a mobile network that gave out a new
+// address. The server's own setting takes six minutes.
+func pings(o *server.Options) {
+	o.PingInterval, o.MaxPingsOut = 15*time.Second, 2
+}
 
 // denied are the subjects no message may come in on from the hub: those of logs
 // and buckets, and requests that change or copy a stream. A hub may ask which

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -178,6 +179,37 @@ func TestTakeBatch_WhatDoesNotFit(t *testing.T) {
 		t.Errorf("after the crash:\n%s\nwant:\n%s", got, want)
 	}
 	h = again
+}
+
+// What waits for the end of a message is settled in the order of its last rows, be
+// the message an entry or, because it is too large for one, read as a file is.
+func TestTakeBatch_SettlesInTheOrderOfTheLastRows(t *testing.T) {
+	bodies := []string{
+		"[" + score("b", 0) + "," + score("c", 0) + "]",
+		"[" + score("b", 1) + "," + score("c", 1) + "]",
+		"[" + score("b", 0) + "," + score("c", 0) + "," + score("b", 0) + "]",
+	}
+	told := func(records int) string {
+		h := newSizedHouse(t, t.TempDir(), &memoryLog{id: "log"}, intake.Sizes{Records: records})
+		s := &stream{map[uint64][]adapters.Verdict{}}
+		for i, b := range bodies {
+			if _, err := h.in.TakeBatch(t.Context(), gaitSource(t), []*adapters.Delivery{s.message(uint64(i+1), b)}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		h.balanced()
+		h.close()
+		return story(t, h.log)
+	}
+	want := told(2)
+	if got := told(512); got != want {
+		t.Errorf("as an entry\n%s\nas a file\n%s", got, want)
+	}
+	ids := regexp.MustCompile(`\S+\.3 amended`).FindAllString(want, -1)
+	firsts := regexp.MustCompile(`\S+\.1 recorded`).FindAllString(want, -1)
+	if len(ids) != 2 || len(firsts) != 2 || ids[0][:20] != firsts[1][:20] {
+		t.Errorf("wanted the third revision of c before that of b:\n%s", want)
+	}
 }
 
 // However messages are put into batches, and whatever is handed over again, the

@@ -3,6 +3,7 @@ package intake
 import (
 	"context"
 	"errors"
+	"slices"
 
 	"dewclaw/adapters"
 	"dewclaw/events"
@@ -186,6 +187,9 @@ func (r *reading) putWaiting(j joint) error {
 	r.b.wait(j.rec.ID, w)
 	r.waiting++
 	if r.single != nil {
+		if j.overtakes { // it stands where its last row does
+			r.order = slices.DeleteFunc(r.order, func(id events.RecordID) bool { return id == j.rec.ID })
+		}
 		r.order = append(r.order, j.rec.ID)
 	}
 	v, err := packWaiting(j, w)
