@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -282,6 +283,7 @@ func TestHub_AWeekWithoutNetwork(t *testing.T) {
 	if testing.Short() {
 		t.Skip("the race detector is given TestHub_ReadsABarnOverAWireThatIsCut")
 	}
+	t.Parallel() // most of it waits for the barn to notice
 	const each = 50_000
 	far := outside.StartHost(t)
 	address := net.JoinHostPort(far.Addr, "7422")
@@ -362,4 +364,79 @@ func TestHub_AWeekWithoutNetwork(t *testing.T) {
 		t.Errorf("got %d events at the hub, want %d", len(got), each+b.events)
 	}
 	t.Logf("%s", k.dewclaw(dir, "verify"))
+}
+
+// TestHub_AGrantEndsWhileABarnRuns has the grant end by the barn's clock, and the
+// clock put right: in between the hub gets nothing, and everything afterwards.
+func TestHub_AGrantEndsWhileABarnRuns(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it waits for the barn to look at its grants")
+	}
+	t.Parallel()
+	address, _ := freeAddress(t)
+	hub, barn, yards := t.TempDir(), t.TempDir(), newBarnyards(t, 1)
+	b := yards[0]
+	write(t, filepath.Join(hub, "dewclaw.yaml"), hubConfig(address, yards))
+	write(t, filepath.Join(hub, "out", ".keep"), "")
+	cmd := exec.Command("dewclaw", "--config", filepath.Join(hub, "dewclaw.yaml"), "run")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
+
+	var every []string
+	for _, k := range events.Kinds() {
+		every = append(every, string(k))
+	}
+	write(t, filepath.Join(barn, "dewclaw.yaml"), fmt.Sprintf(`version: 1
+hub: {url: "nats-leaf://%s", barn: %s, nkey: %s, recipient: practice, new: true}
+farms: {%s: {zone: Europe/Berlin}}
+sources: {scores: {farm: %s, folder: in, rest: 10ms, scan: 100ms, mapping: gait.yaml}}
+recipients: {practice: {name: The practice}}
+grants:
+  - {farm: %s, recipient: practice, purpose: care, kinds: [%s], fields: identities, from: 2025-01-01, until: 2027-12-31}
+`, address, b.id, b.seed, b.farm, b.farm, b.farm, strings.Join(every, ", ")))
+	write(t, filepath.Join(barn, "gait.yaml"), gaitNDJSON)
+	var later atomic.Int64 // how far the clock has gone, beside its steps
+	right := from(t, "2027-12-30T12:00:00Z")
+	var told lockedBuffer
+	ctx, stop := context.WithCancel(t.Context())
+	a := &app{
+		ctx: ctx, self: "dewclaw", getenv: func(string) string { return "" }, stdin: strings.NewReader(""), stdout: &told, stderr: &told,
+		now: func() time.Time { return right().Add(time.Duration(later.Load())) },
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- a.command([]string{"--config", filepath.Join(barn, "dewclaw.yaml"), "run"}) }()
+	defer func() {
+		stop()
+		if err := <-ended; err != nil {
+			t.Errorf("the barn: %v", err)
+		}
+	}()
+	until := func(what string, done func() bool) {
+		t.Helper()
+		for end := time.Now().Add(2 * patience); !done(); time.Sleep(50 * time.Millisecond) {
+			if time.Now().After(end) {
+				t.Fatalf("not in time: %s\n%s", what, told.String())
+			}
+		}
+	}
+	rows := func(name string, first int) {
+		write(t, filepath.Join(barn, "in", name), fmt.Sprintf(`{"id":"g-%d","cow":"276000312312341","at":"2025-03-03T06:41:10","score":2}`+"\n", first))
+		until("the barn has "+name, func() bool { return strings.Contains(told.String(), "name="+name) })
+	}
+	atHub := func() int { return len(fedIDs(t, filepath.Join(hub, "out"))) }
+
+	rows("before.ndjson", 1)
+	until("the hub has the first", func() bool { return atHub() == 1 })
+	later.Store(int64(48 * time.Hour))
+	until("the barn says that the grant has ended", func() bool { return strings.Contains(told.String(), "the hub may not read the log") })
+	until("the barn runs on without it", func() bool { return strings.Count(told.String(), "msg=running") == 2 })
+	rows("between.ndjson", 2)
+	time.Sleep(2 * time.Second) // four times what the hub's feed waits
+	if n := atHub(); n != 1 {
+		t.Errorf("the hub has %d events without a grant, wanted the 1 of before", n)
+	}
+	later.Store(0)
+	until("the hub has both", func() bool { return atHub() == 2 })
 }

@@ -53,6 +53,7 @@ func (c *onceCommand) Run(a *app) error {
 	if err != nil {
 		return a.held(p, err)
 	}
+	done.barns = len(p.config.Hub.Barns)
 	e.refused = func(h heldNow) { done.refuse(h.String()) }
 	err = e.passOver(a.ctx, c.query(), e.readAlone, done.take)
 	return done.print(errors.Join(err, e.close(context.WithoutCancel(a.ctx))))
@@ -132,6 +133,7 @@ type summary struct {
 	total    events.Counts
 	held     int      // in the quarantine now
 	waits    int      // retractions that wait for a person now
+	barns    int      // of a hub, not read: they call a daemon that runs
 	refused  []string // records held in this pass, the first ones
 	more     int      // and how many more
 	quiet    []error  // sources that are silent for too long
@@ -222,6 +224,9 @@ func (s *summary) tell() error {
 	if s.known > 0 {
 		s.app.printf("%s read before: nothing changed (to read one as new: %s)\n",
 			plural(s.known, "original was", "originals were"), s.app.hint("once --again FILE"))
+	}
+	if s.barns > 0 {
+		s.app.printf("%s not read: barns call a hub that runs (%s)\n", plural(s.barns, "barn was", "barns were"), s.app.hint("run"))
 	}
 	for _, f := range s.feeds {
 		s.app.printf("%s\n", safe(f.String()))

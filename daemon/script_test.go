@@ -25,6 +25,10 @@ var long = flag.Bool("long", false, "run the long form of the suites")
 // TestMain makes the program itself a command of the scripts: the test binary,
 // run under the name dewclaw.
 func TestMain(m *testing.M) {
+	// Tests side by side mostly wait for the programs they started; flags that are given come later and hold.
+	if err := flag.Set("test.parallel", "4"); err != nil {
+		panic(err)
+	}
 	testscript.Main(m, map[string]func(){"dewclaw": func() { keepProfiles(); main() }})
 }
 

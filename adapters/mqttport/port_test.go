@@ -1,6 +1,7 @@
 package mqttport
 
 import (
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -195,6 +196,31 @@ func TestPort_KeepsWhatItAcknowledges(t *testing.T) {
 	}
 	if got := read(t, p, "chute").all(); !slices.Equal(got, []string{"chute after"}) {
 		t.Errorf("opened again, it has %q", got)
+	}
+}
+
+// With a certificate the port speaks TLS, and nothing else.
+func TestPort_SpeaksTLS(t *testing.T) {
+	t.Parallel()
+	ca, cert, key := outside.Certificates(t)
+	p := open(t, Options{Cert: cert, Key: key})
+	if got := publish(t, p, "chute", "of chute", "--cafile", ca, "-q", "1", "-t", "chute/1", "-m", "over TLS"); !got.acknowledged {
+		t.Errorf("over TLS: %s", got.said)
+	}
+	other, _, _ := outside.Certificates(t)
+	for what, args := range map[string][]string{
+		"without TLS": nil, "whom nobody vouches for": {"--cafile", other},
+	} {
+		if got := publish(t, p, "chute", "of chute", append(args, "-q", "1", "-t", "chute/1", "-m", what)...); got.acknowledged || !got.failed {
+			t.Errorf("%s: %s", what, got.said)
+		}
+	}
+	if c, err := tls.Dial("tcp", p.Addr(), &tls.Config{InsecureSkipVerify: true, MaxVersion: tls.VersionTLS11, MinVersion: tls.VersionTLS10}); err == nil {
+		_ = c.Close()
+		t.Error("it speaks TLS 1.1")
+	}
+	if got := read(t, p, "chute").all(); !slices.Equal(got, []string{"chute/1 over TLS"}) {
+		t.Errorf("it has %q", got)
 	}
 }
 

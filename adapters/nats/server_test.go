@@ -1,27 +1,20 @@
 package nats
 
 import (
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
-	"crypto/x509/pkix"
-	"encoding/pem"
 	"errors"
-	"math/big"
-	"net"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
-
-	"dewclaw/events"
 
 	"github.com/nats-io/jwt/v2"
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nkeys"
+
+	"dewclaw/events"
+	"dewclaw/testdata/outside"
 )
 
 func file(t *testing.T, body string) string {
@@ -126,7 +119,7 @@ func TestServer_ShowsACredsFile(t *testing.T) {
 }
 
 func TestServer_SpeaksTLS(t *testing.T) {
-	ca, cert, key := certificates(t)
+	ca, cert, key := outside.Certificates(t)
 	pair, err := tls.LoadX509KeyPair(cert, key)
 	must(t, err)
 	pool := x509.NewCertPool()
@@ -150,33 +143,6 @@ func TestServer_SpeaksTLS(t *testing.T) {
 	if err := reach(t, s); !errors.Is(err, events.ErrUnavailable) {
 		t.Errorf("without one to check against: %v, want unavailable", err)
 	}
-}
-
-// certificates makes a root and one certificate for both sides.
-func certificates(t *testing.T) (ca, cert, key string) {
-	t.Helper()
-	root, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	must(t, err)
-	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "root"}, NotAfter: time.Now().Add(time.Hour),
-		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign,
-	}
-	rootDER, err := x509.CreateCertificate(rand.Reader, template, template, &root.PublicKey, root)
-	must(t, err)
-	leaf, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	must(t, err)
-	leafDER, err := x509.CreateCertificate(rand.Reader, &x509.Certificate{
-		SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: "leaf"}, NotAfter: time.Now().Add(time.Hour),
-		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, KeyUsage: x509.KeyUsageDigitalSignature,
-		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
-	}, template, &leaf.PublicKey, root)
-	must(t, err)
-	leafKey, err := x509.MarshalECPrivateKey(leaf)
-	must(t, err)
-	write := func(kind string, der []byte) string {
-		return file(t, string(pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der})))
-	}
-	return write("CERTIFICATE", rootDER), write("CERTIFICATE", leafDER), write("EC PRIVATE KEY", leafKey)
 }
 
 func TestToken_MakesOneWord(t *testing.T) {

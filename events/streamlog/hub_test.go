@@ -2,8 +2,6 @@ package streamlog
 
 import (
 	"context"
-	"crypto/x509"
-	"encoding/pem"
 	"errors"
 	"fmt"
 	"os"
@@ -300,16 +298,8 @@ func TestHub_FindsAGap(t *testing.T) {
 // TestHub_OverTLS has a barn that knows the hub by its certificate, and one that
 // knows another and stays away.
 func TestHub_OverTLS(t *testing.T) {
-	cert, pair := authority(t)
-	foreign, _ := authority(t)
-	der, err := x509.MarshalPKCS8PrivateKey(pair.PrivateKey)
-	if err != nil {
-		t.Fatal(err)
-	}
-	key := filepath.Join(t.TempDir(), "hub.key")
-	if err := os.WriteFile(key, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	ca, cert, key := outside.Certificates(t)
+	foreign, _, _ := outside.Certificates(t)
 	public, seed := barnKey(t)
 	other, otherSeed := barnKey(t)
 	h, err := OpenHub(t.Context(), HubOptions{
@@ -321,7 +311,7 @@ func TestHub_OverTLS(t *testing.T) {
 	t.Cleanup(func() { _ = h.Close() })
 	w := outside.StartWire(t, h.Addr())
 	wrong := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + w.Addr(), Barn: "south", NKey: otherSeed, CA: foreign}})
-	l := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + h.Addr(), Barn: "north", NKey: seed, CA: cert}})
+	l := open(t, Options{Dir: t.TempDir(), Hub: &Leaf{URL: "tls://" + h.Addr(), Barn: "north", NKey: seed, CA: ca}})
 	mustAppend(t, l, entry("chute", 1, 100))
 	b, err := h.Open("north")
 	if err != nil {

@@ -1,24 +1,18 @@
 package streamlog
 
 import (
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
-	"encoding/pem"
 	"errors"
-	"math/big"
-	"net"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
 
-	"dewclaw/events"
-
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nkeys"
+
+	"dewclaw/events"
+	"dewclaw/testdata/outside"
 )
 
 // A log by URL gets in with its credentials and not without; a file that is no
@@ -34,7 +28,11 @@ func TestLogin(t *testing.T) {
 	if err := os.WriteFile(seedFile, seed, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	ca, pair := authority(t)
+	ca, certFile, keyFile := outside.Certificates(t)
+	pair, err := tls.LoadX509KeyPair(certFile, keyFile)
+	if err != nil {
+		t.Fatal(err)
+	}
 	says := func(s string) func() (string, error) { return func() (string, error) { return s, nil } }
 	tests := []struct {
 		name   string
@@ -72,28 +70,4 @@ func TestLogin(t *testing.T) {
 			t.Errorf("got %v, want invalid, with the file", err)
 		}
 	})
-}
-
-// authority makes a certificate for 127.0.0.1 that vouches for itself, and
-// returns its file.
-func authority(t *testing.T) (file string, pair tls.Certificate) {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cert := &x509.Certificate{
-		SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true,
-		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign,
-	}
-	der, err := x509.CreateCertificate(rand.Reader, cert, cert, key.Public(), key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	file = filepath.Join(t.TempDir(), "ca.pem")
-	if err := os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	return file, tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}
 }
