@@ -68,6 +68,7 @@ func TestHostile(t *testing.T) {
 	if testing.Short() {
 		t.Skip("hundreds of megabytes: not in the short form")
 	}
+	t.Parallel()
 	scale := 1
 	if *long {
 		scale = 4 // a line of a gigabyte

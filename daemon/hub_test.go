@@ -135,6 +135,7 @@ func TestHub_ManyBarnsConverge(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many servers tell the race detector nothing that few do not")
 	}
+	t.Parallel()
 	n, each := 50, 200
 	if *long {
 		n = 500
@@ -225,6 +226,9 @@ func TestHub_ManyBarnsConverge(t *testing.T) {
 // exactly there, in lockstep, and kills it: the entries are in its log, the barn was
 // told nothing and hands them over again, and they are known.
 func TestKill_BetweenAppendAndAcknowledgeLeavesABarnsEntryOnceAtTheHub(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells the race detector no more than what runs")
+	}
 	address, _ := freeAddress(t)
 	dir := t.TempDir()
 	barns := newBarnyards(t, 1)

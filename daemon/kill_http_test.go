@@ -85,6 +85,9 @@ func gaitLine(n int) string {
 // there, in lockstep, and kills it: the client has no answer, sends the same bytes
 // again, and they are known.
 func TestKill_BetweenAppendAndAnswerLeavesABodyOnceInTheLog(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells the race detector no more than what runs")
+	}
 	p := newHTTPProject(t, "")
 	body := gaitLine(1) + gaitLine(2) + `{"id":"g-3","cow":"276000312000003","at":"2025-03-03T06:41:10","score":9}` + "\n"
 	failed := make(chan error, 1)

@@ -17,6 +17,9 @@ import (
 // transport identity: by their content alone the first, read behind the second
 // that corrects it, would take the correction back.
 func TestKill_BetweenAppendAndPubackLeavesAMessageOnceInTheLog(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells the race detector no more than what runs")
+	}
 	outside.Need(t, "mosquitto", "mosquitto_pub")
 	for _, version := range []string{"5", "3.1.1"} {
 		for _, qos := range []string{"1", "2"} {

@@ -20,6 +20,9 @@ import (
 // By content alone the first message, read behind the second that corrects it, would
 // take the correction back.
 func TestKill_BehindPubackOfThePortLosesNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells the race detector no more than what runs")
+	}
 	outside.Need(t, "mosquitto_pub")
 	for beat, inLog := range map[string]bool{intake.BeatArchive: false, intake.BeatAcknowledge: true} {
 		t.Run(beat, func(t *testing.T) {

@@ -29,6 +29,9 @@ events:
 // daemon exactly there, in lockstep, and kills it: the message is in the log, the
 // server was told nothing and hands it over again, and it is known.
 func TestKill_BetweenAppendAndAcknowledgeLeavesAMessageOnceInTheLog(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells the race detector no more than what runs")
+	}
 	url, _, js := startJetStream(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 2*patience)
 	defer cancel()

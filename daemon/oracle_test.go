@@ -61,6 +61,7 @@ func TestOracle(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs the program, one command at a time")
 	}
+	t.Parallel()
 	checks := 1
 	if *long {
 		checks = 300

@@ -107,6 +107,9 @@ func untilReplies(t *testing.T, p httpProject, confirmed, refused int) (s delive
 // reason, put right, sent again, and confirmed.
 func TestReplies_OfARecipientThatRefusesOneInTen(t *testing.T) {
 	for _, way := range []string{"HTTP", "files", "stream"} {
+		if testing.Short() && way != "stream" {
+			continue // the race detector has most to see there
+		}
 		t.Run(way, func(t *testing.T) {
 			var p httpProject
 			c := &clerk{t: t, p: &p, knows: func(cow string) bool { return !strings.HasSuffix(cow, "0") }}

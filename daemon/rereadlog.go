@@ -29,7 +29,6 @@ func (d *daemon) rereadLog(ctx context.Context) error {
 		began := time.Now()
 		for _, err := range d.e.log.ReadRaw(ctx, 1, last) {
 			if err != nil && ctx.Err() == nil {
-				d.e.health.fail("log", err)
 				return fmt.Errorf("read the log again: %w", err)
 			}
 			if pause(ctx, (rereadShare-1)*time.Since(began)) != nil {

@@ -242,6 +242,9 @@ func (d *daemon) run(ctx context.Context) error {
 		go func() {
 			defer close(p.done)
 			if err := p.run(own); err != nil {
+				if p.name != "sources" { // which say it of each
+					d.e.health.fail(p.name, err)
+				}
 				failed <- err
 			}
 		}()

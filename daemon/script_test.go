@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"flag"
 	"fmt"
@@ -11,7 +10,6 @@ import (
 	"regexp"
 	"runtime"
 	"runtime/pprof"
-	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -112,10 +110,10 @@ func TestScripts(t *testing.T) {
 		t.Fatal(len(files), err)
 	}
 	if testing.Short() {
-		files = slices.DeleteFunc(files, func(name string) bool {
-			b, err := os.ReadFile(name)
-			return err == nil && (!background.Match(b) || bytes.Count(b, []byte("dewclaw ")) > 12)
-		})
+		files = files[:0]
+		for _, name := range []string{"nats", "mqtt", "http", "run", "dead-recipient"} { // for the race detector: a daemon that is busy, and few commands beside it
+			files = append(files, filepath.Join("..", "testdata", "script", name+".txtar"))
+		}
 	}
 	testscript.Run(t, testscript.Params{
 		Files:               files,
@@ -138,8 +136,6 @@ func TestScripts(t *testing.T) {
 		},
 	})
 }
-
-var background = regexp.MustCompile(`(?m)^!? ?exec dewclaw .*&(\w+&)?$`)
 
 func exits(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 2 {

@@ -13,6 +13,9 @@ import (
 // TestRun_StopsCleanlyOnATermination also stops it in the middle of its work:
 // what was begun is finished by the next start.
 func TestRun_StopsCleanlyOnATermination(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed tells the race detector no more than what runs")
+	}
 	for _, at := range []string{"append", "send", ""} {
 		dir := t.TempDir()
 		write(t, filepath.Join(dir, "dewclaw.yaml"), killConfig)

@@ -15,6 +15,9 @@ import (
 // less time than a scan interval should take, and a notice of one more does not
 // cost a scan.
 func TestSource_CopesWithManyFiles(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it is about size, and tells the race detector nothing")
+	}
 	const files = 100_000
 	dir, err := os.MkdirTemp("/dev/shm", "many") // much faster, if it is there
 	if err != nil {

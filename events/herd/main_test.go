@@ -13,7 +13,11 @@ func TestMain(m *testing.M) {
 	given := false
 	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "rapid.checks" })
 	if !given && !*long {
-		if err := flag.Set("rapid.checks", "40"); err != nil {
+		checks := "40"
+		if testing.Short() {
+			checks = "3"
+		}
+		if err := flag.Set("rapid.checks", checks); err != nil {
 			panic(err)
 		}
 	}

@@ -221,6 +221,9 @@ func TestFeed_KeepsTheOrderOfWhatWaits(t *testing.T) {
 // The thousandth animal that stays behind is as good as the first: plans stay
 // small enough for one value, and nothing is lost.
 func TestFeed_ManyAnimalsStayBehind(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it is about size, and tells the race detector nothing")
+	}
 	w := newWorld(t, vet("known-animals: wait"))
 	r := &roster{known: map[string]bool{}}
 	w.o.Known = r
