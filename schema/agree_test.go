@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"github.com/santhosh-tekuri/jsonschema/v5"
@@ -72,30 +74,43 @@ func TestCheck_AgreesWithTheLibraryOnMutants(t *testing.T) {
 	if *long {
 		count = 10_000_000
 	}
-	seed := rand.Uint64()
+	seed, workers := rand.Uint64(), runtime.GOMAXPROCS(0)
 	t.Logf("seed %d", seed)
-	r := rand.New(rand.NewPCG(seed, 0))
 	all := samples()
-	accepted, fallbacks, refused := 0, 0, 0
-	for i := range count {
-		s := all[r.IntN(len(all))]
-		data := s.data
-		for range 1 + r.IntN(5)/3 {
-			data = mutate(r, data)
+	var accepted, fallbacks, refused atomic.Int64
+	t.Run("mutants", func(t *testing.T) {
+		for w := range workers {
+			t.Run(fmt.Sprint(w), func(t *testing.T) {
+				t.Parallel()
+				r := rand.New(rand.NewPCG(seed, uint64(w)))
+				for i := w; i < count; i += workers {
+					s := all[r.IntN(len(all))]
+					data := s.data
+					for range 1 + r.IntN(5)/3 {
+						data = mutate(r, data)
+					}
+					valid, sure := holdAgreement(t, s.kind, data)
+					switch {
+					case !valid:
+						refused.Add(1)
+					case sure:
+						accepted.Add(1)
+					default:
+						fallbacks.Add(1)
+					}
+					if *long && i%1_000_000 == 0 {
+						t.Logf("%d: accepted %d, fallbacks %d, refused %d", i, accepted.Load(), fallbacks.Load(), refused.Load())
+					}
+				}
+			})
 		}
-		valid, sure := holdAgreement(t, s.kind, data)
-		switch {
-		case !valid:
-			refused++
-		case sure:
-			accepted++
-		default:
-			fallbacks++
-		}
-		if *long && i%1_000_000 == 0 {
-			t.Logf("%d: accepted %d, fallbacks %d, refused %d", i, accepted, fallbacks, refused)
-		}
-	}
+	})
+	judgeMutants(t, int64(count), accepted.Load(), fallbacks.Load(), refused.Load())
+}
+
+// judgeMutants wants mutants of every sort.
+func judgeMutants(t *testing.T, count, accepted, fallbacks, refused int64) {
+	t.Helper()
 	t.Logf("accepted on the fast path %d, by the library %d, refused %d", accepted, fallbacks, refused)
 	if accepted < count/8 || refused < count/5 {
 		t.Errorf("mutants are one-sided: accepted %d, refused %d of %d", accepted, refused, count)
