@@ -111,6 +111,16 @@ func zipped(b []byte) *bytes.Buffer {
 	return &out
 }
 
+// noneWaits wants every body forgotten: which is so just after it was answered.
+func noneWaits(t *testing.T, s *Source) {
+	t.Helper()
+	for end := time.Now().Add(10 * time.Second); s.Waiting() != 0; time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("%d bodies still wait", s.Waiting())
+		}
+	}
+}
+
 func TestSource_AnswersWhenTheBodyIsSettled(t *testing.T) {
 	s, srv := newSource(t, nil)
 	var got []string
@@ -129,9 +139,7 @@ func TestSource_AnswersWhenTheBodyIsSettled(t *testing.T) {
 	if len(got) != 3 || got[0] != "a" || got[1] != string(large) || got[2] != string(large) {
 		t.Errorf("handed over %d bodies of other bytes", len(got))
 	}
-	if s.Waiting() != 0 {
-		t.Errorf("%d bodies still wait", s.Waiting())
-	}
+	noneWaits(t, s)
 }
 
 func TestSource_CollectsBodiesOfTheSameMoment(t *testing.T) {
@@ -189,9 +197,7 @@ func TestSource_RefusesWithAReason(t *testing.T) {
 			}
 		})
 	}
-	if s.Waiting() != 0 {
-		t.Errorf("%d bodies still wait", s.Waiting())
-	}
+	noneWaits(t, s)
 }
 
 // What is more than it may hold is turned away before it is read, and taken later.
