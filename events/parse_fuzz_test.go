@@ -34,7 +34,7 @@ func FuzzParseDecimal(f *testing.F) {
 
 // Ids are read exactly as they are written.
 func FuzzParseEventID(f *testing.F) {
-	for _, s := range []string{"00004033ehb5gdsg6atu8ufr2ksf7.1", "000ap9j54mgu4fdtliljqufr2ksf7", "00000000000000000000000000000.0", ".1", "h-3f9a1c20be", "", "00004033ehb5gdsg6atu8ufr2ksf7.1.moved"} {
+	for _, s := range []string{"00004033ehb5gdsg6atu8ufr2ksf7.1", "000ap9j54mgu4fdtliljqufr2ksf7", "00000000000000000000000000000.0", "00000000000000000000000000000.07", "00000000000000000000000000000.+7", ".1", "h-3f9a1c20be", "", "00004033ehb5gdsg6atu8ufr2ksf7.1.moved"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
