@@ -126,7 +126,7 @@ func ParseEventID(s string) (Entity, int, error) {
 	if len(s) > entityChars && s[entityChars] == '.' {
 		n, err := strconv.Atoi(s[entityChars+1:])
 		if err != nil || n < 1 || s[entityChars+1:] != strconv.Itoa(n) {
-			return "", 0, fmt.Errorf("event id %q: wanted a revision from 1, as it is written, behind the point: %w", clip(s, 60), ErrInvalid)
+			return "", 0, fmt.Errorf("event id %q: wanted a revision from 1, without sign or leading zeros, behind the point: %w", clip(s, 60), ErrInvalid)
 		}
 		e, rev = s[:entityChars], n
 	}

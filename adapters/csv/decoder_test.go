@@ -255,9 +255,6 @@ func (z *zeros) Read(p []byte) (int, error) {
 }
 
 func TestDecoder_HoldsALineOfAGigabyteInBoundedMemory(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it is about size, and tells the race detector nothing")
-	}
 	const size = 1 << 30
 	r := io.MultiReader(strings.NewReader("a,b\n1,2\n"), &zeros{n: size, tail: strings.NewReader("\r\n3,4\n")})
 	d, err := NewDecoder(r, adapters.Layout{Format: "csv", Header: true})

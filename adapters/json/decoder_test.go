@@ -187,9 +187,6 @@ func (z *many) Read(p []byte) (int, error) {
 }
 
 func TestDecoder_HoldsWhatIsTooLargeInBoundedMemory(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it is about size, and tells the race detector nothing")
-	}
 	const size = 128 << 20
 	tests := []struct {
 		name         string

@@ -267,9 +267,6 @@ func TestMembers_SaysWhereAGzipBreaks(t *testing.T) {
 }
 
 func TestMembers_BoundsBombs(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it is about size, and tells the race detector nothing")
-	}
 	zeros := strings.Repeat("\x00", 1<<20)
 	small := Limits{Bytes: 1 << 30, Ratio: 50, Slack: 256 << 10, Members: 3}
 	bytesOnly := Limits{Bytes: 1000, Ratio: 1 << 20, Slack: 1 << 20}
@@ -418,9 +415,6 @@ func TestMembers_CanBeLeftEarly(t *testing.T) {
 
 // TestMembers_StreamsLargeOriginals holds that memory does not grow with size.
 func TestMembers_StreamsLargeOriginals(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it is about size, and tells the race detector nothing")
-	}
 	size := int64(32 << 20)
 	if *long {
 		size = 2<<30 + 1

@@ -249,14 +249,14 @@ func reports(t testing.TB, v *herd.View, q measures.Question, names ...string) m
 var judged = []string{"lameness", "confirmed", "period", "change", "episodes", "cases", "lesions", "dermatitis", "waiting", "devices", "due", "trend"}
 
 // TestFigures_EqualThoseOfTheOracle holds figures of 1,000 random herds (10,000
-// with -long, 20 with -short) to what the oracle counts by brute force.
+// with -long, 100 with -short) to what the oracle counts by brute force.
 func TestFigures_EqualThoseOfTheOracle(t *testing.T) {
 	n := 1000
 	switch {
 	case *long:
 		n = 10_000
 	case testing.Short():
-		n = 20
+		n = 100
 	}
 	compared, above := 0, map[string]int{}
 	herds := map[uint64][]line{} // some of one log

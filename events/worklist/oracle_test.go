@@ -20,23 +20,23 @@ import (
 // Lists of random herds are what the oracle works out from the raw events: ten
 // cows a herd, two days each; a thousand herds, ten thousand with -long.
 func TestMake_AgreesWithTheOracle(t *testing.T) {
-	logs, herds := 10, 100
+	logs := 10
 	switch {
 	case *long:
 		logs = 100
 	case testing.Short():
-		logs, herds = 1, 10
+		logs = 1
 	}
 	all := &tally{told: map[string]int{}}
 	t.Run("logs", func(t *testing.T) {
 		for seed := range uint64(logs) {
 			t.Run(fmt.Sprint(seed), func(t *testing.T) {
 				t.Parallel()
-				judge(t, seed, herds, all)
+				judge(t, seed, all)
 			})
 		}
 	})
-	t.Logf("%d herds, %d rows agree; %d animals left out because their records contradict", logs*herds, all.rows, all.left)
+	t.Logf("%d herds, %d rows agree; %d animals left out because their records contradict", logs*herdsOfLog, all.rows, all.left)
 	if all.left*20 > all.rows {
 		t.Errorf("%d animals of %d rows were left out: the herds are no good", all.left, all.rows)
 	}
@@ -45,6 +45,9 @@ func TestMake_AgreesWithTheOracle(t *testing.T) {
 	}
 }
 
+// herdsOfLog is how many farms a log has.
+const herdsOfLog = 100
+
 // A tally counts what came up. Safe for use by several goroutines.
 type tally struct {
 	mu         sync.Mutex
@@ -52,10 +55,10 @@ type tally struct {
 	rows, left int
 }
 
-// judge compares the lists of so many farms of one log with those of the oracle.
-func judge(t *testing.T, seed uint64, herds int, all *tally) {
+// judge compares the lists of the farms of one log with those of the oracle.
+func judge(t *testing.T, seed uint64, all *tally) {
 	d := &dice{Rand: rand.New(rand.NewPCG(seed, 4))}
-	for k := range herds {
+	for k := range herdsOfLog {
 		d.herd(fmt.Sprint("farm-", k), 10)
 	}
 	w := d.write()
