@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -121,6 +122,8 @@ func (g *growth) process(args ...string) *exec.Cmd {
 func (g *growth) start(end os.Signal) time.Duration {
 	g.b.Helper()
 	cmd := g.process("run")
+	var said strings.Builder
+	cmd.Stderr = &said
 	began := time.Now()
 	if err := cmd.Start(); err != nil {
 		g.b.Fatal(err)
@@ -129,7 +132,7 @@ func (g *growth) start(end os.Signal) time.Duration {
 	took := time.Since(began)
 	_ = cmd.Process.Signal(end)
 	if err := cmd.Wait(); err != nil && end != os.Kill {
-		g.b.Fatalf("the daemon ended with %v", err)
+		g.b.Fatalf("the daemon ended with %v: %s", err, &said)
 	}
 	g.peak = max(g.peak, peakOf(cmd))
 	return took

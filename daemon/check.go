@@ -24,9 +24,9 @@ func (c *checkCommand) Run(a *app) error {
 		return err
 	}
 	k := &checking{app: a, project: p}
-	k.add(p.mappings())
+	k.add(p.mappings(nil))
 	k.feeds()
-	k.sources()
+	k.settings()
 	k.examples()
 	k.folders()
 	err = errors.Join(k.mistakes...)
@@ -61,24 +61,10 @@ func (k *checking) feeds() {
 	k.add(err)
 }
 
-// sources compares what a source says of its farm with what its mapping does.
-func (k *checking) sources() {
-	for _, s := range k.project.config.Sources {
-		m := k.project.in[s.ID]
-		if m == nil || m.FarmByRow() == (s.Farm == "") {
-			continue
-		}
-		f := &events.Fault{Kind: events.ErrInvalid, Who: "source " + s.ID, Where: s.Mapping}
-		if m.FarmByRow() {
-			f.What, f.Wanted, f.Got = "farm", "farms: [ … ] in the config, for the mapping says that rows name their farm", "farm: "+s.Farm
-		} else {
-			f.What, f.Wanted, f.Got = "farm", "farm: in the mapping, for the config lists several farms", "none"
-		}
-		k.add(f)
-	}
-	if _, err := ruleSettings(k.project.config.Settings); err != nil {
-		k.add(err)
-	}
+// settings checks what lists and figures go by.
+func (k *checking) settings() {
+	_, err := ruleSettings(k.project.config.Settings)
+	k.add(err)
 }
 
 // folders tells which folders are not there yet. That is no mistake: a share may

@@ -101,7 +101,7 @@ type opened struct {
 // start that fails closes what had started. The error is of kind locked if
 // another process holds the folder.
 func (a *app) open(p *project, o openOptions) (*engine, error) {
-	if err := p.mappings(); err != nil && o.work {
+	if err := p.mappings(nil); err != nil && o.work {
 		return nil, err
 	}
 	if err := possible(a.now()); err != nil && o.work {

@@ -48,15 +48,23 @@ func (a *app) load() (*project, error) {
 	return p, nil
 }
 
-// mappings reads every mapping the config names. The error joins all mistakes.
-func (p *project) mappings() error {
+// mappings reads every mapping the config names, and compares what a source says
+// of its farm with what its mapping does. Instead of what stands in a file it takes
+// what instead has under the path. The error joins all mistakes.
+func (p *project) mappings(instead map[string][]byte) error {
+	read := func(path, who string) ([]byte, error) {
+		if b, ok := instead[path]; ok {
+			return b, nil
+		}
+		return readMapping(path, who)
+	}
 	p.in, p.out, p.text = map[string]*mapping.Inward{}, map[string]*mapping.Outward{}, map[string][]byte{}
 	inward, outward := map[string]*mapping.Inward{}, map[string]*mapping.Outward{}
 	var errs []error
 	for _, s := range p.config.Sources {
 		m, seen := inward[s.Mapping]
 		if !seen {
-			src, err := readMapping(s.Mapping, "source "+s.ID)
+			src, err := read(s.Mapping, "source "+s.ID)
 			if err == nil {
 				p.text[s.Mapping] = src
 				m, err = mapping.ParseInward(s.Mapping, src)
@@ -65,6 +73,9 @@ func (p *project) mappings() error {
 			errs = append(errs, err)
 		}
 		p.in[s.ID] = m
+		if m != nil {
+			errs = append(errs, agreeOnFarm(&s, m))
+		}
 	}
 	for _, f := range p.config.Feeds {
 		if f.Mapping == "" {
@@ -72,7 +83,7 @@ func (p *project) mappings() error {
 		}
 		m, seen := outward[f.Mapping]
 		if !seen {
-			src, err := readMapping(f.Mapping, "feed "+f.ID)
+			src, err := read(f.Mapping, "feed "+f.ID)
 			if err == nil {
 				p.text[f.Mapping] = src
 				m, err = mapping.ParseOutward(f.Mapping, src)
@@ -83,6 +94,20 @@ func (p *project) mappings() error {
 		p.out[f.ID] = m
 	}
 	return errors.Join(errs...)
+}
+
+// agreeOnFarm holds a source to its mapping: one of them says whose rows they are.
+func agreeOnFarm(s *config.Source, m *mapping.Inward) error {
+	if m.FarmByRow() == (s.Farm == "") {
+		return nil
+	}
+	f := &events.Fault{Kind: events.ErrInvalid, Who: "source " + s.ID, Where: s.Mapping}
+	if m.FarmByRow() {
+		f.What, f.Wanted, f.Got = "farm", "farms: [ … ] in the config, for the mapping says that rows name their farm", "farm: "+s.Farm
+	} else {
+		f.What, f.Wanted, f.Got = "farm", "farm: in the mapping, for the config lists several farms", "none"
+	}
+	return f
 }
 
 func readMapping(path, who string) ([]byte, error) {

@@ -101,13 +101,14 @@ func (p *project) version() string {
 }
 
 // candidate reads config and mappings anew and checks that a daemon could go on
-// with them. The error joins all mistakes.
-func (d *daemon) candidate() (*project, error) {
+// with them, and with what instead has in the place of files. The error joins all
+// mistakes.
+func (d *daemon) candidate(instead map[string][]byte) (*project, error) {
 	p, err := d.app.load()
 	if err != nil {
 		return nil, err
 	}
-	if err := p.mappings(); err != nil {
+	if err := p.mappings(instead); err != nil {
 		return nil, err
 	}
 	old := d.e.project.config
@@ -142,7 +143,7 @@ func (d *daemon) canListen(p *project) error {
 // reload is the operation of that name: the new config comes into force when the
 // answer is out.
 func (d *daemon) reload(_ context.Context, _ struct{}, emit func(any) error) error {
-	p, err := d.candidate()
+	p, err := d.candidate(nil)
 	if err != nil {
 		return err
 	}

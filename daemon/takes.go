@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -195,36 +196,37 @@ func (d *daemon) takeFile(ctx context.Context, x *config.Take, o *fileOffer) err
 	return nil
 }
 
-// takeMapping puts a mapping in the place of the one before if it is right and a
-// daemon could go on with it; else the one before is put back. The error is of kind
-// invalid then.
+// takeMapping puts a mapping in the place of the one before if it is right and the
+// daemon could go on with it; until then the file stays as it is. The error is of
+// kind invalid if the mapping is to blame, and unavailable if it may be tried again.
 func (d *daemon) takeMapping(ctx context.Context, x *config.Take, o *fileOffer) error {
 	if o.Size > mostMapping {
 		return fmt.Errorf("mapping %s: wanted at most %d bytes, got %d: %w", o.Name, mostMapping, o.Size, events.ErrInvalid)
 	}
-	var text strings.Builder
+	var text bytes.Buffer
 	if err := d.fetch(ctx, x.ID, o, &text); err != nil {
 		return err
 	}
-	was, err := os.ReadFile(x.Mapping)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("read %s: %w: %w", x.Mapping, err, events.ErrUnavailable)
-	}
-	if _, err := mapping.ParseInward(x.Mapping, []byte(text.String())); err != nil {
+	m, err := mapping.ParseInward(x.Mapping, text.Bytes())
+	if err != nil {
 		return fmt.Errorf("%w: %w", err, events.ErrInvalid)
 	}
-	if err := renameio.WriteFile(x.Mapping, []byte(text.String()), 0o640); err != nil {
+	for _, s := range d.e.project.config.Sources {
+		if s.Mapping != x.Mapping {
+			continue
+		}
+		if err := agreeOnFarm(&s, m); err != nil {
+			return err
+		}
+	}
+	if _, err := d.candidate(map[string][]byte{x.Mapping: text.Bytes()}); err != nil {
+		return &events.Fault{ // not of kind invalid: the mapping is right, and is tried again
+			Kind: events.ErrUnavailable, Who: "take " + x.ID, Where: o.Name, What: "mapping waits", Wanted: "config and other mappings without a mistake", Got: err.Error(),
+			Hints: events.Hints(err),
+		}
+	}
+	if err := renameio.WriteFile(x.Mapping, text.Bytes(), 0o640); err != nil {
 		return fmt.Errorf("write %s: %w: %w", x.Mapping, err, events.ErrUnavailable)
-	}
-	if _, err := d.candidate(); err != nil {
-		back := func() error { return renameio.WriteFile(x.Mapping, was, 0o640) }
-		if was == nil { // there was none
-			back = func() error { return os.Remove(x.Mapping) }
-		}
-		if werr := back(); werr != nil {
-			return fmt.Errorf("put %s back: %w: %w", x.Mapping, werr, events.ErrUnavailable)
-		}
-		return fmt.Errorf("%w: %w", err, events.ErrInvalid)
 	}
 	return nil
 }

@@ -40,7 +40,7 @@ func openDB(path string, pragmas ...string) (*db, error) {
 	}
 	d := &db{conn: conn, stmts: map[string]*stmt{}}
 	for _, p := range pragmas {
-		if err := d.script("PRAGMA " + p); err != nil {
+		if err := d.script(context.Background(), "PRAGMA "+p); err != nil {
 			return nil, errors.Join(err, d.close())
 		}
 	}
@@ -62,14 +62,15 @@ func wrapSQL(what string, err error) error {
 	return fmt.Errorf("herd: %s: %w: %w", what, err, events.ErrUnavailable)
 }
 
-// script executes statements that are separated by semicolons, once.
-func (d *db) script(sql string) error {
+// script executes statements that are separated by semicolons, once, until ctx
+// ends.
+func (d *db) script(ctx context.Context, sql string) error {
 	for s := range strings.SplitSeq(sql, ";") {
 		if strings.TrimSpace(s) == "" {
 			continue
 		}
 		q := d.prepare(s)
-		err := q.each(func([]value) error { return nil })
+		err := q.within(ctx, func([]value) error { return nil })
 		if err := errors.Join(err, q.close()); err != nil {
 			return err
 		}

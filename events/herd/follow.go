@@ -119,7 +119,7 @@ func (h *Herd) apply(ctx context.Context) error {
 		if r.pending == 0 {
 			return r.broken
 		}
-		if err := r.commit(); err != nil {
+		if err := r.commit(ctx); err != nil {
 			return err
 		}
 		h.mu.Lock()
@@ -156,16 +156,16 @@ func (h *Herd) build(ctx context.Context) error {
 		return err
 	}
 	h.tell(Progress{At: r.at, Last: r.at, Events: r.events, Building: true, Working: true})
-	if err := h.w.script(indexes); err != nil {
+	if err := h.w.script(ctx, indexes); err != nil {
 		return err
 	}
 	if err := h.w.begin("BEGIN IMMEDIATE"); err != nil {
 		return err
 	}
-	if err := r.commit(); err != nil {
+	if err := r.commit(ctx); err != nil {
 		return err
 	}
-	if err := h.w.script(lateIndexes); err != nil {
+	if err := h.w.script(ctx, lateIndexes); err != nil {
 		return err
 	}
 	return errors.Join(h.finish(), r.broken)
@@ -271,10 +271,11 @@ func (r *run) progress(last events.Position) {
 }
 
 // commit works out what follows from what was applied and commits both with the
-// position they belong to.
-func (r *run) commit() error {
+// position they belong to. It returns the error of ctx if that ends while there is
+// something to work out; nothing is committed then.
+func (r *run) commit(ctx context.Context) error {
 	r.h.o.Beat(BeatSettle)
-	if err := r.h.f.settle(r.h.o.GapDays); err != nil {
+	if err := r.h.f.settle(ctx, r.h.o.GapDays); err != nil {
 		return err
 	}
 	if r.newest != nil {

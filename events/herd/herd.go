@@ -256,7 +256,7 @@ func (h *Herd) anew() error {
 		return err
 	}
 	h.w = w
-	if err := w.script(schema); err != nil {
+	if err := w.script(context.Background(), schema); err != nil {
 		return err
 	}
 	for key, value := range map[string]string{metaForm: h.settings(), metaLog: h.o.Log.ID(), metaPosition: "0", metaBuilt: "no", metaClean: "no"} {

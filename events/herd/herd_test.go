@@ -199,6 +199,42 @@ func TestOpen_BeginsAnewAfterAnUnfinishedBuild(t *testing.T) {
 	}
 }
 
+// Working out may take longer than a daemon has to stop: it ends with ctx, takes
+// back what it had begun, and the next time it comes to the same.
+func TestCatchUp_EndsWhileItWorksOut(t *testing.T) {
+	for _, building := range []bool{true, false} {
+		dir, log := t.TempDir(), smallLog(t, "samples")
+		all := log.entries
+		ctx, cancel := context.WithCancel(t.Context())
+		armed := building
+		h, err := herd.Open(t.Context(), herd.Options{Path: filepath.Join(dir, "herd.db"), Log: log, Beat: func(beat string) {
+			if armed && beat == herd.BeatSettle {
+				cancel()
+			}
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer h.Close()
+		before := events.Position(0)
+		if !building {
+			log.entries = all[:4]
+			view(t, h)
+			log.entries, armed, before = all, true, 4
+		}
+		if err := h.CatchUp(ctx); !errors.Is(err, context.Canceled) {
+			t.Errorf("building %v: got %v, want cancelled", building, err)
+		}
+		if at := h.At(); at != before {
+			t.Errorf("building %v: got position %d, want %d", building, at, before)
+		}
+		armed = false
+		if got, want := dump(t, view(t, h)), whole(t, filepath.Join(dir, "fresh.db"), log); got != want {
+			t.Errorf("building %v: %s", building, difference(got, want))
+		}
+	}
+}
+
 // What is whole of a damaged log is in the herd, and the error is told.
 func TestCatchUp_TakesWhatIsWholeOfADamagedLog(t *testing.T) {
 	for _, building := range []bool{true, false} {

@@ -1,6 +1,7 @@
 package herd
 
 import (
+	"context"
 	"maps"
 	"slices"
 )
@@ -16,16 +17,20 @@ type settler struct {
 	double  map[int64]bool // marks that several examinations have; nil to ask for each
 }
 
-// settle brings everything that is worked out up to date with the tables.
-func (f *follower) settle(gapDays int) error {
+// settle brings everything that is worked out up to date with the tables. It may
+// take long where many animals with many facts are concerned, and ends with ctx.
+func (f *follower) settle(ctx context.Context, gapDays int) error {
 	if err := f.insert.flush(); err != nil {
 		return err
 	}
-	if err := f.markUsed(); err != nil {
+	if err := f.markUsed(ctx); err != nil {
 		return err
 	}
 	changed := map[id]bool{}
 	for farm := range f.farms {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		some, err := f.identify(farm)
 		if err != nil {
 			return err
@@ -46,7 +51,7 @@ func (f *follower) settle(gapDays int) error {
 			return err
 		}
 	}
-	if err := s.all(changed); err != nil {
+	if err := s.all(ctx, changed); err != nil {
 		return err
 	}
 	clear(f.farms)
@@ -57,9 +62,9 @@ func (f *follower) settle(gapDays int) error {
 
 // markUsed notes which namings have facts. One that gains its first fact or
 // loses its last makes the identities of its farm worth another look.
-func (f *follower) markUsed() error {
+func (f *follower) markUsed(ctx context.Context) error {
 	if f.building {
-		err := f.db.script("UPDATE namings SET used = EXISTS (SELECT 1 FROM facts INDEXED BY facts_naming WHERE naming = namings.id)")
+		err := f.db.script(ctx, "UPDATE namings SET used = EXISTS (SELECT 1 FROM facts INDEXED BY facts_naming WHERE naming = namings.id)")
 		if err != nil {
 			return err
 		}
@@ -120,10 +125,10 @@ func (s *settler) loadDouble() error {
 
 // all works out the changed animals and those whose examinations stand beside
 // theirs.
-func (s *settler) all(changed map[id]bool) error {
+func (s *settler) all(ctx context.Context, changed map[id]bool) error {
 	beside := map[id]bool{}
 	first := slices.Sorted(maps.Keys(changed)) // results lie in this order
-	err := s.each(first, func(w *work) {
+	err := s.each(ctx, first, func(w *work) {
 		for _, o := range w.beside {
 			if !changed[o] {
 				beside[o] = true
@@ -133,7 +138,7 @@ func (s *settler) all(changed map[id]bool) error {
 	if err != nil {
 		return err
 	}
-	return s.each(slices.Sorted(maps.Keys(beside)), func(*work) {})
+	return s.each(ctx, slices.Sorted(maps.Keys(beside)), func(*work) {})
 }
 
 // ahead is how many animals are loaded before the first of them is written.
@@ -141,7 +146,7 @@ const ahead = 8
 
 // each loads, works out and writes animals one after the other. One goroutine
 // reads and writes the file while another works.
-func (s *settler) each(animals []id, loaded func(*work)) (err error) {
+func (s *settler) each(ctx context.Context, animals []id, loaded func(*work)) (err error) {
 	in, out := make(chan *work, ahead), make(chan *work, ahead+1)
 	go func() {
 		defer close(out)
@@ -152,6 +157,9 @@ func (s *settler) each(animals []id, loaded func(*work)) (err error) {
 	}()
 	waiting := 0
 	for _, a := range animals {
+		if err = ctx.Err(); err != nil {
+			break
+		}
 		var w *work
 		if w, err = s.load(a); err != nil {
 			break
