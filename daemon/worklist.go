@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
 	"dewclaw/daemon/internal/config"
@@ -131,7 +130,7 @@ func (e *engine) listView(ctx context.Context, f *config.Farm, day string) (*wor
 	}
 	in.Position = v.Position()
 	if err = fill(ctx, v, in); err == nil {
-		in.Held, err = e.heldOf(ctx, v, f.ID)
+		err = e.fillHeld(ctx, v, in)
 	}
 	if err != nil {
 		return nil, nil, errors.Join(err, v.Close())
@@ -157,24 +156,19 @@ func fill(ctx context.Context, v *herd.View, in *worklist.Input) (err error) {
 	return err
 }
 
-// heldOf returns the held records of a farm, those that look urgent first.
-func (e *engine) heldOf(ctx context.Context, v *herd.View, farm string) ([]worklist.Held, error) {
-	list, err := v.Held(ctx, farm)
-	if err != nil {
-		return nil, err
-	}
-	var out []worklist.Held
-	for _, h := range list {
-		x := worklist.Held{ID: h.ID, Source: h.Source, Animal: h.Seen.Animal, Day: h.Seen.Date, Foot: h.Seen.Foot, Words: h.Seen.Words}
-		if x.Urgent, err = e.urgentOf(ctx, h.ID); err != nil {
-			return nil, err
+// fillHeld counts the held records of a farm, and keeps those that look urgent.
+func (e *engine) fillHeld(ctx context.Context, v *herd.View, in *worklist.Input) error {
+	return v.EachHeld(ctx, in.Farm, func(h herd.Held) error {
+		in.Held++
+		urgent, err := e.urgentOf(ctx, h.ID)
+		if err != nil || urgent == "" {
+			return err
 		}
-		out = append(out, x)
-	}
-	slices.SortStableFunc(out, func(a, b worklist.Held) int {
-		return boolOrder(a.Urgent != "", b.Urgent != "")
+		in.Urgent = append(in.Urgent, worklist.Held{
+			ID: h.ID, Source: h.Source, Animal: h.Seen.Animal, Day: h.Seen.Date, Foot: h.Seen.Foot, Words: h.Seen.Words, Urgent: urgent,
+		})
+		return nil
 	})
-	return out, nil
 }
 
 // urgentOf tells what a held record may hide that cannot wait. It is read once:
@@ -183,21 +177,9 @@ func (e *engine) urgentOf(ctx context.Context, id string) (string, error) {
 	if s, ok := e.urgent.Load(id); ok {
 		return s.(string), nil
 	}
-	item, err := e.quarantine.Show(ctx, id)
-	if err != nil {
-		return "", err
+	urgent, err := e.quarantine.Urgent(ctx, id)
+	if err == nil {
+		e.urgent.Store(id, urgent)
 	}
-	e.urgent.Store(id, item.Urgent)
-	return item.Urgent, nil
-}
-
-// boolOrder sorts true before false.
-func boolOrder(a, b bool) int {
-	switch {
-	case a == b:
-		return 0
-	case a:
-		return -1
-	}
-	return 1
+	return urgent, err
 }

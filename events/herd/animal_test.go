@@ -92,7 +92,7 @@ func TestView_HeldWaitingAndCounts(t *testing.T) {
 	wait := events.Entity("w")
 	s.log.append(&events.Entry{Cause: events.CauseChunk, Source: "chute", Time: "2026-02-03T00:00:00Z", Defaults: events.Defaults{Farm: farm}, Waits: []events.Wait{{Entity: wait, Why: "a wrap"}, {Entity: "x", Why: "a block"}}})
 	v := s.view()
-	held := must(v.Held(t.Context(), farm))(t)
+	held := heldOf(t, v)
 	if len(held) != 2 || held[0].ID != "h-1" || held[0].Seen.Words != "Verband" || held[0].Name != "list.csv" || held[0].Source != "chute" {
 		t.Errorf("got %+v", held)
 	}
@@ -113,7 +113,7 @@ func TestView_HeldWaitingAndCounts(t *testing.T) {
 	s.w.decide(farm, "2026-02-04", &events.Decision{Action: events.ActionRefuse, Targets: []events.Entity{wait}})
 	s.log.append(&events.Entry{Cause: events.CauseChunk, Source: "chute", Time: "2026-02-05T00:00:00Z", Defaults: events.Defaults{Farm: farm}, Back: []events.Entity{"x"}})
 	hold("h-1") // read again: dropped is dropped
-	if held := must(s.view().Held(t.Context(), farm))(t); len(held) != 1 || held[0].ID != "h-2" {
+	if held := heldOf(t, s.view()); len(held) != 1 || held[0].ID != "h-2" {
 		t.Errorf("got %+v, want the one nobody has settled", held)
 	}
 	if w := must(s.view().Waiting(t.Context(), farm))(t); len(w) != 0 {

@@ -277,18 +277,17 @@ func (v *View) freshCases(ctx context.Context, q CaseQuery) (out []Case, err err
 	return out, nil
 }
 
-// Held returns the held records of a farm that nobody has settled, sorted by
-// position and id. Those of sources whose rows name the farm are in every list.
-func (v *View) Held(ctx context.Context, farm string) (out []Held, err error) {
-	err = v.each(ctx, func(row []value) error {
+// EachHeld calls f with every held record of a farm that nobody has settled, and
+// with those whose farm cannot be told, in the order of the log: there may be many.
+// It ends with the first error of f.
+func (v *View) EachHeld(ctx context.Context, farm string, f func(Held) error) error {
+	return v.each(ctx, func(row []value) error {
 		var h Held
 		if err := json.Unmarshal([]byte(textOf(row[0])), &h); err != nil {
 			return fmt.Errorf("herd: read a held record: %w: %w: %w", err, errDamaged, events.ErrUnavailable)
 		}
-		out = append(out, h)
-		return nil
+		return f(h)
 	}, "SELECT data FROM held WHERE farm IN (?,?) AND settled='' ORDER BY place, id", v.ids[farm], v.ids[""])
-	return out, err
 }
 
 // Waiting returns the retractions of a farm that wait for a person, sorted by entity.

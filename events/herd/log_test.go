@@ -205,6 +205,19 @@ func view(t testing.TB, h *herd.Herd) *herd.View {
 }
 
 // must returns what a query returned, and fails if it failed.
+// heldOf collects the held records of the farm.
+func heldOf(t testing.TB, v *herd.View) (out []herd.Held) {
+	t.Helper()
+	err := v.EachHeld(t.Context(), farm, func(h herd.Held) error {
+		out = append(out, h)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
 func must[T any](v T, err error) func(testing.TB) T {
 	return func(t testing.TB) T {
 		t.Helper()
@@ -251,7 +264,7 @@ func dump(t testing.TB, v *herd.View) string {
 			scores[i].Place = events.Place{}
 		}
 		add("scores", scores)
-		held := must(v.Held(ctx, farm))(t)
+		held := heldOf(t, v)
 		for i := range held {
 			held[i].Position = 0
 		}

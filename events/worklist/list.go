@@ -16,7 +16,8 @@ type Input struct {
 	Position   events.Position  // log position of the herd
 	Standings  []herd.Standing  // at the end of Day
 	Roster     herd.Roster      //
-	Held       []Held           // held records nobody has settled
+	Held       int              // held records nobody has settled
+	Urgent     []Held           // those of them that may hide what cannot wait
 	Unmatched  []herd.Unmatched //
 	Conflicts  []herd.Contradiction
 	Waiting    int    // retractions that wait for a person

@@ -10,13 +10,7 @@ import (
 
 // unseen tells what no list of the farm can see.
 func unseen(in *Input) Unseen {
-	u := Unseen{Held: len(in.Held), Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []string{}, Roster: in.Roster.Newest}
-	for _, h := range in.Held {
-		if h.Urgent != "" {
-			u.Urgent++
-			u.First = append(u.First, h)
-		}
-	}
+	u := Unseen{Held: in.Held, Urgent: len(in.Urgent), First: in.Urgent, Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []string{}, Roster: in.Roster.Newest}
 	for _, c := range in.Conflicts {
 		if c.Day == "" || c.Day <= in.Day {
 			u.Conflicts = append(u.Conflicts, c.Words)

@@ -85,6 +85,7 @@ type Intake struct {
 	kins    map[string]*kin            // at a hub, by barn; with mu
 	givings map[string]*giving         // at a hub, by barn; with mu
 	past    *history
+	common  common
 	mapped  sync.Map // hash of a mapping → true: it is in the archive
 }
 

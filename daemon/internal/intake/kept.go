@@ -84,7 +84,7 @@ func (in *Intake) Glimpse(ctx context.Context, k *Kept) ([]events.Payload, error
 	if k.OfOriginal() || k.Entry.Mapping == "" {
 		return nil, nil
 	}
-	m, b, err := in.archivedMapping(k.Entry.Mapping)
+	m, b, err := in.common.mapping(in, k.Entry.Mapping)
 	if err != nil {
 		return nil, err
 	}

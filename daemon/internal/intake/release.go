@@ -471,6 +471,11 @@ func (in *Intake) originalRows(ctx context.Context, o original, h *events.Held) 
 
 // headOf returns the head of a member of an original.
 func (in *Intake) headOf(ctx context.Context, o original, member string) (adapters.Head, error) {
+	return in.common.head(in, ctx, o, member)
+}
+
+// readHead reads the head of a member of an original.
+func (in *Intake) readHead(ctx context.Context, o original, member string) (adapters.Head, error) {
 	for m, err := range in.members(ctx, o) {
 		if err != nil && m.Name == "" {
 			return adapters.Head{}, err

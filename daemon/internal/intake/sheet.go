@@ -99,7 +99,7 @@ func (s *Sheet) Text() (string, error) {
 
 // RawOf returns the original text of a held record that was left to the archive.
 func (in *Intake) RawOf(ctx context.Context, k *Kept) (string, error) {
-	m, b, err := in.archivedMapping(k.Entry.Mapping)
+	m, b, err := in.common.mapping(in, k.Entry.Mapping)
 	if err != nil {
 		return "", err
 	}

@@ -153,6 +153,16 @@ func (q *Quarantine) item(ctx context.Context, id string) (Item, *intake.Kept, e
 	return item, k, nil
 }
 
+// Urgent says what a held record may hide that cannot wait; "" if nothing can be
+// seen, or if it is settled. Errors: of kind not found.
+func (q *Quarantine) Urgent(ctx context.Context, id string) (string, error) {
+	k, h, err := q.d.Intake.Kept(ctx, id)
+	if err != nil || h.State != index.StillHeld {
+		return "", err
+	}
+	return q.urgent(ctx, k), nil
+}
+
 // Show returns a held record whole: its original even if it is large, every
 // reason, and who decided what about it. Errors: of kind not found.
 func (q *Quarantine) Show(ctx context.Context, id string) (Item, error) {
