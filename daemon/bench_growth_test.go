@@ -98,8 +98,14 @@ func (g *growth) grow() {
 func (g *growth) once() time.Duration {
 	g.b.Helper()
 	took, peak := benchOnce(g.b, g.dir)
-	g.peak = max(g.peak, peak)
+	g.took("once", peak)
 	return took
+}
+
+// took notes the most memory a process had.
+func (g *growth) took(what string, peak int64) {
+	g.b.Logf("%s: peak %d MiB", what, peak>>20)
+	g.peak = max(g.peak, peak)
 }
 
 // command runs any command and returns how long it took.
@@ -110,7 +116,7 @@ func (g *growth) command(args ...string) time.Duration {
 	if out, err := cmd.CombinedOutput(); err != nil {
 		g.b.Fatalf("%v: %v\n%.2000s", args, err, out)
 	}
-	g.peak = max(g.peak, peakOf(cmd))
+	g.took(args[0], peakOf(cmd))
 	return time.Since(start)
 }
 
@@ -134,7 +140,7 @@ func (g *growth) start(end os.Signal) time.Duration {
 	if err := cmd.Wait(); err != nil && end != os.Kill {
 		g.b.Fatalf("the daemon ended with %v: %s", err, &said)
 	}
-	g.peak = max(g.peak, peakOf(cmd))
+	g.took("run", peakOf(cmd))
 	return took
 }
 
