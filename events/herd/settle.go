@@ -141,8 +141,12 @@ func (s *settler) all(ctx context.Context, changed map[id]bool) error {
 	return s.each(ctx, slices.Sorted(maps.Keys(beside)), func(*work) {})
 }
 
-// ahead is how many animals are loaded before the first of them is written.
-const ahead = 8
+// How far loading may be ahead of writing: in animals, and in facts, for there are
+// animals with thousands of them.
+const (
+	ahead     = 8
+	aheadRows = 6000
+)
 
 // each loads, works out and writes animals one after the other. One goroutine
 // reads and writes the file while another works.
@@ -155,7 +159,7 @@ func (s *settler) each(ctx context.Context, animals []id, loaded func(*work)) (e
 			out <- w
 		}
 	}()
-	waiting := 0
+	waiting, rows := 0, 0
 	for _, a := range animals {
 		if err = ctx.Err(); err != nil {
 			break
@@ -165,12 +169,21 @@ func (s *settler) each(ctx context.Context, animals []id, loaded func(*work)) (e
 			break
 		}
 		loaded(w)
+		w.size = len(w.rows)
+		for _, t := range w.twins {
+			w.size += len(t.rows)
+		}
 		in <- w
-		if waiting++; waiting > ahead {
+		waiting++
+		rows += w.size
+		for err == nil && (waiting > ahead || waiting > 1 && rows > aheadRows) {
+			done := <-out
 			waiting--
-			if err = s.write(<-out); err != nil {
-				break
-			}
+			rows -= done.size
+			err = s.write(done)
+		}
+		if err != nil {
+			break
 		}
 	}
 	close(in)

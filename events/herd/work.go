@@ -14,6 +14,7 @@ type work struct {
 	twins        []rawTwin
 	beside       []id // other animals at the same moment
 
+	size    int // rows that were loaded
 	results []result
 	err     error
 }
@@ -66,6 +67,7 @@ func (w *work) do(names map[id]string, gapDays int) {
 		sortFacts(x.facts)
 		c.twins = append(c.twins, x)
 	}
+	w.rows, w.twins = nil, nil // what waits to be written needs them no more
 	c.doubt()
 	w.collect(c, gapDays)
 }
