@@ -86,6 +86,7 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	}
 	r.at = w.Waiting.At
 	rec := &w.Record
+	r.forgetStale()
 	found, err := r.ix.Lookup(r.src.ID, []events.RecordID{id}, nil)
 	if err != nil {
 		return err
@@ -229,6 +230,7 @@ type vanished struct {
 // wait for a person: each wrap, block or medicine, and all if they are too many
 // at once.
 func (r *reading) vanishDay(ctx context.Context, scope, day string) error {
+	r.forgetStale()
 	gone, live, err := r.vanishedOf(scope, day)
 	if err != nil || len(gone) == 0 {
 		return err

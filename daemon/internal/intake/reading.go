@@ -3,6 +3,7 @@ package intake
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"dewclaw/adapters"
@@ -33,7 +34,7 @@ type reading struct {
 
 	pace  pace
 	b     *builder
-	stale []*builder // closed since the records of this block were looked up
+	stale []*builder // closed since records were looked up
 
 	start      events.Position // first entry of the reading; 0 before it is appended
 	begun      bool            // from is where the source stands; false: at the beginning
@@ -190,6 +191,14 @@ func (r *reading) isSingle(id events.RecordID) bool {
 func (r *reading) closed() {
 	r.stale = append(r.stale, r.b)
 	r.b = r.newBuilder()
+}
+
+// forgetStale is for the moment before records are looked up: of what is closed,
+// only the newest may not be in the index yet.
+func (r *reading) forgetStale() {
+	if n := len(r.stale); n > 1 {
+		r.stale = slices.Delete(r.stale, 0, n-1)
+	}
 }
 
 // entry closes the builder into an entry that ends where the reading stands.

@@ -275,9 +275,7 @@ func (r *reading) lookup(b *block) error {
 	r.in.Beat(BeatKnown)
 	r.blocks++
 	r.forgetChanged()
-	if len(r.stale) > 1 {
-		r.stale = r.stale[len(r.stale)-1:]
-	}
+	r.forgetStale()
 	if r.moved {
 		r.moved = false
 		var err error
