@@ -59,7 +59,7 @@ func BenchmarkOnce(b *testing.B) {
 	}
 }
 
-func benchProject(b *testing.B, dir string) bench.Counts {
+func benchProject(b testing.TB, dir string) bench.Counts {
 	b.Helper()
 	mapping, err := os.ReadFile(filepath.Join("..", "testdata", "bench", "big.yaml"))
 	if err != nil {
@@ -74,7 +74,7 @@ func benchProject(b *testing.B, dir string) bench.Counts {
 }
 
 // benchFile writes the big file into the folder of the source, at rest.
-func benchFile(b *testing.B, dir string, changed bool) bench.Counts {
+func benchFile(b testing.TB, dir string, changed bool) bench.Counts {
 	b.Helper()
 	name := filepath.Join(dir, "in", map[bool]string{false: "a.csv", true: "b.csv"}[changed])
 	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
@@ -96,6 +96,33 @@ func benchFile(b *testing.B, dir string, changed bool) bench.Counts {
 		b.Fatal(err)
 	}
 	return c
+}
+
+// What waits for the end of an export, here every record of it as each says what an
+// older export said, is settled in bounded memory. Measured: 210 MiB, and 329 when
+// what was settled stayed in memory.
+func TestOnce_AnOlderExportAgainStaysInItsMemory(t *testing.T) {
+	defer func(rows int) { *benchRows = rows }(*benchRows)
+	*benchRows = 60_000
+	dir := t.TempDir()
+	benchProject(t, dir)
+	first, err := os.ReadFile(filepath.Join(dir, "in", "a.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	header, rows, _ := bytes.Cut(first, []byte("\n"))
+	benchOnce(t, dir)
+	swap := strings.NewReplacer(",LF,", ",RF,", ",RF,", ",LF,", ",LH,", ",RH,", ",RH,", ",LH,")
+	export := func(name, rows string) {
+		write(t, filepath.Join(dir, "in", name), string(header)+"\n"+rows)
+	}
+	export("b.csv", swap.Replace(string(rows)))
+	benchOnce(t, dir)
+	export("c.csv", string(rows)+string(rows[:bytes.IndexByte(rows, '\n')+1]))
+	_, peak := benchOnce(t, dir)
+	if most := int64(265 << 20); peak > most {
+		t.Errorf("peak memory is %d MiB, wanted at most %d", peak>>20, most>>20)
+	}
 }
 
 // mostMemory is what the whole process may take, at any size of the log.
@@ -154,7 +181,7 @@ func BenchmarkRun(b *testing.B) {
 
 // benchOnce runs the program and returns how long it took and its peak of
 // resident memory in bytes.
-func benchOnce(b *testing.B, dir string) (time.Duration, int64) {
+func benchOnce(b testing.TB, dir string) (time.Duration, int64) {
 	b.Helper()
 	cmd := exec.Command("dewclaw", "--config", filepath.Join(dir, "dewclaw.yaml"), "once")
 	var out bytes.Buffer

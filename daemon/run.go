@@ -102,9 +102,10 @@ func (a *app) swap(old *engine, p *project, o openOptions) (*engine, error) {
 
 // memoryLimit keeps the whole process below 300 MiB: the garbage collector works
 // harder before what Go holds passes it. It does not count the page caches of
-// SQLite (index 32 MiB; read model 41 MiB while it is built, then 24 MiB and
-// 4 MiB for each query that runs), the program itself (36 MiB), and what a page
-// cache needs beside its pages. The peak is measured by BenchmarkRun.
+// SQLite (index 12 MiB and 8 MiB; read model 24 MiB while it is built, then 12 MiB
+// and 4 MiB for each query that runs), as much again, for its allocator rounds a
+// page with its header up to twice the page, and the program itself (36 MiB). The
+// peak is measured by BenchmarkRun and BenchmarkGrowth.
 const memoryLimit = 110 << 20
 
 // limitMemory sets the limit unless the environment does.

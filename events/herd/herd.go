@@ -121,8 +121,8 @@ func (h *Herd) settings() string {
 // thrown away if anything happens. Caches are small because the whole process
 // must stay below 300 MiB; what does not fit, the operating system's cache has.
 var (
-	wholePragmas = []string{"journal_mode=wal", "synchronous=normal", "cache_size=-24576", "wal_autocheckpoint=4000", "busy_timeout=10000"}
-	buildPragmas = []string{"page_size=8192", "journal_mode=off", "synchronous=off", "cache_size=-40960", "locking_mode=exclusive"}
+	wholePragmas = []string{"journal_mode=wal", "synchronous=normal", "cache_size=-12288", "wal_autocheckpoint=4000", "busy_timeout=10000"}
+	buildPragmas = []string{"page_size=8192", "journal_mode=off", "synchronous=off", "cache_size=-24576", "locking_mode=exclusive"}
 )
 
 // take opens the file as it is. why is not empty if it must be built anew.

@@ -139,7 +139,7 @@ func load(o Options) (*Index, error) {
 	if o.Passing {
 		sync = "synchronous=OFF"
 	}
-	ix.d, err = openDB(o.Path, "journal_mode=WAL", sync, "cache_size=-24000",
+	ix.d, err = openDB(o.Path, "journal_mode=WAL", sync, "cache_size=-12000",
 		"wal_autocheckpoint=8000", "temp_store=MEMORY")
 	if err != nil {
 		if !fresh {
