@@ -122,6 +122,7 @@ func (g *growth) command(args ...string) time.Duration {
 }
 
 func (g *growth) process(args ...string) *exec.Cmd {
+	forgetPeak(g.b)
 	return exec.Command("dewclaw", append([]string{"--config", filepath.Join(g.dir, "dewclaw.yaml")}, args...)...)
 }
 
@@ -174,7 +175,6 @@ func (g *growth) cutShort() {
 		g.b.Fatal(err)
 	}
 	defer f.Close()
-	// No more of it: what this process holds counts as memory of those it starts.
 	text, err := io.ReadAll(io.LimitReader(f, 16<<20))
 	if err != nil {
 		g.b.Fatal(err)

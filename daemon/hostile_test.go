@@ -162,7 +162,7 @@ func TestHostile(t *testing.T) {
 
 // forgetPeak makes this process small and its peak what it has now: a program
 // that it starts has the peak of its starter as its least one.
-func forgetPeak(t *testing.T) {
+func forgetPeak(t testing.TB) {
 	t.Helper()
 	debug.FreeOSMemory()
 	if err := os.WriteFile("/proc/self/clear_refs", []byte("5"), 0); err != nil { // 5: proc_pid_clear_refs(5)
