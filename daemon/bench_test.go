@@ -102,6 +102,9 @@ func benchFile(b testing.TB, dir string, changed bool) bench.Counts {
 // older export said, is settled in bounded memory. Measured: 210 MiB, and 329 when
 // what was settled stayed in memory.
 func TestOnce_AnOlderExportAgainStaysInItsMemory(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in the short form")
+	}
 	defer func(rows int) { *benchRows = rows }(*benchRows)
 	*benchRows = 60_000
 	dir := t.TempDir()
