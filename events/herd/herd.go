@@ -149,7 +149,7 @@ func (h *Herd) take(ctx context.Context) (why string, err error) {
 }
 
 // checkBelow is the size up to which a file that was not closed is checked whole
-// when it is opened (5 GB took some 4 s). SQLite brings it back to its last commit
+// when it is opened (5 GB took some 5 s). SQLite brings it back to its last commit
 // in any case; damage that has another cause is found by the query that meets it.
 const checkBelow = 256 << 20
 
