@@ -6,7 +6,6 @@ import (
 	"dewclaw/adapters"
 	"dewclaw/adapters/mqtt"
 	"dewclaw/daemon/internal/config"
-	"dewclaw/events"
 )
 
 func (r *reader) mqtt() (*mqtt.Source, error) {
@@ -36,6 +35,9 @@ func mqttServer(b *config.Broker, getenv func(string) string) mqtt.Server {
 // the identities of its newest messages, up to most, the oldest first: of what is
 // handed over again that tells what was taken.
 func (r *reader) newest(ctx context.Context, stream string, most int) (uint64, []string, error) {
+	if err := r.e.upToDate(ctx); err != nil {
+		return 0, nil, err
+	}
 	last, known, err := r.e.index.Newest(r.config.ID, stream)
 	if err != nil || !known {
 		return 0, nil, err
@@ -46,36 +48,11 @@ func (r *reader) newest(ctx context.Context, stream string, most int) (uint64, [
 	}
 	var list []string
 	for _, at := range places {
-		more, err := r.messages(ctx, at)
+		more, err := r.e.intake.Messages(ctx, at)
 		if err != nil {
 			return 0, nil, err
 		}
 		list = append(list, more...)
 	}
 	return last, list[max(len(list)-most, 0):], nil
-}
-
-// messages returns the identities of the messages of an entry.
-func (r *reader) messages(ctx context.Context, at events.Position) ([]string, error) {
-	e, err := r.e.log.Get(ctx, at)
-	if err != nil {
-		return nil, err
-	}
-	if e.Message != "" { // one that was read by itself
-		return []string{e.Message}, nil
-	}
-	pack, err := r.e.archive.OpenPack(e.Archive)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = pack.Close() }() // it was read only
-	list := make([]string, pack.Len())
-	for i := range list {
-		m, err := pack.Message(i)
-		if err != nil {
-			return nil, err
-		}
-		list[i] = m.ID
-	}
-	return list, nil
 }

@@ -99,8 +99,12 @@ func (r *reader) run(ctx context.Context) error {
 	}
 }
 
-// finish takes to their ends the originals a crash left half read.
+// finish takes to their ends the originals a crash left half read, of this daemon
+// or of the one that had the source before.
 func (r *reader) finish(ctx context.Context) error {
+	if err := r.e.upToDate(ctx); err != nil {
+		return err
+	}
 	receipts, err := r.e.intake.Finish(ctx, r.source)
 	for _, c := range receipts {
 		r.receipt(c)
@@ -108,9 +112,27 @@ func (r *reader) finish(ctx context.Context) error {
 	return err
 }
 
+// upToDate brings the index up to what other daemons have appended: what was heard
+// of them may be behind when a source changes hands.
+func (e *engine) upToDate(ctx context.Context) error {
+	if err := e.log.Refresh(ctx); err != nil {
+		return err
+	}
+	return e.intake.CatchUp(ctx)
+}
+
 // next takes one original, or one batch of messages. It waits under wait and
-// works under ctx.
+// works under ctx. A source that must count anew is opened anew.
 func (r *reader) next(ctx, wait context.Context) error {
+	err := r.nextOf(ctx, wait)
+	if errors.Is(err, intake.ErrRecount) {
+		err = errors.Join(err, r.close())
+		r.from, r.open = nil, nil
+	}
+	return err
+}
+
+func (r *reader) nextOf(ctx, wait context.Context) error {
 	if r.from == nil {
 		if err := r.connect(); err != nil {
 			return err

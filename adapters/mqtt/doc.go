@@ -25,7 +25,9 @@
 // was taken behind that one follows it; anything else is new. What was taken is
 // known from the log, so a crash between commit and acknowledgement leaves a
 // message once in the log. Sequences are counted here, over the messages of a
-// source, and only tell them apart.
+// source, from where the log ends, and only tell them apart: if another reader of
+// the source has counted on, what the log has under a number is another message,
+// and whoever commits must compare them (Delivery.Counted).
 //
 // A message of QoS 0, whether published or subscribed so, is best effort: it is
 // lost if nobody is connected, and nobody can tell. It is said once.

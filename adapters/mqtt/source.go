@@ -337,7 +337,7 @@ func (s *Source) subscribe(ctx context.Context, h *hello, answer <-chan *packet)
 func (s *Source) deliver(it *item) *adapters.Delivery {
 	var once sync.Once
 	return &adapters.Delivery{
-		Name: label(it.topic), Message: it.key.identity(it.number), Stream: streamName, Sequence: it.number,
+		Name: label(it.topic), Message: it.key.identity(it.number), Stream: streamName, Sequence: it.number, Counted: true,
 		Received: it.received, Size: int64(len(it.payload)),
 		Open: func(ctx context.Context) (io.ReadCloser, error) {
 			return io.NopCloser(bytes.NewReader(it.payload)), ctx.Err()

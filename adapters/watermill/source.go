@@ -185,7 +185,7 @@ func (s *Source) deliver(m *message.Message) *adapters.Delivery {
 	}
 	var once sync.Once
 	return &adapters.Delivery{
-		Name: s.o.Topic, Message: id, Stream: s.stream(), Sequence: number, Received: s.o.Now(), Size: int64(len(m.Payload)),
+		Name: s.o.Topic, Message: id, Stream: s.stream(), Sequence: number, Counted: true, Received: s.o.Now(), Size: int64(len(m.Payload)),
 		Open: func(ctx context.Context) (io.ReadCloser, error) {
 			return io.NopCloser(bytes.NewReader(m.Payload)), ctx.Err()
 		},

@@ -14,6 +14,19 @@ func (ix *Index) Taken(source, stream string, sequence uint64) (bool, error) {
 	return row != nil && row[1] >= int64(sequence), err
 }
 
+// At returns the entry that has a message of a stream; false if it is not among the
+// [MaxTail] newest.
+func (ix *Index) At(source, stream string, sequence uint64) (events.Position, bool, error) {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	row, err := ix.d.prepared("SELECT at FROM tails WHERE source = ? AND stream = ? AND last >= ? ORDER BY last LIMIT 1").
+		first(ix.source(source), stream, sequence)
+	if err != nil || row == nil {
+		return 0, false, err
+	}
+	return events.Position(integer(row[0])), true, nil
+}
+
 // Newest returns the highest message of a stream that is in the log; false if
 // there is none.
 func (ix *Index) Newest(source, stream string) (uint64, bool, error) {

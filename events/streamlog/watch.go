@@ -63,6 +63,21 @@ func (l *Log) watchStream(ctx context.Context, k *link) error {
 	return nil
 }
 
+// Refresh brings Last up to what others have appended, as far as the server that
+// answers knows: one of a cluster may be behind. It does nothing for a log of this
+// process alone. Errors are of kind [events.ErrUnavailable] if the server does not
+// answer and [events.ErrCorrupt] if the log is damaged.
+func (l *Log) Refresh(ctx context.Context) error {
+	if l.opt.URL == "" {
+		return nil
+	}
+	k, err := l.anyLink()
+	if err != nil {
+		return err
+	}
+	return l.refresh(ctx, k)
+}
+
 // refresh reads what others appended since the newest entry known, checks its
 // chain, writes the anchor and wakes waiters.
 func (l *Log) refresh(ctx context.Context, k *link) error {

@@ -76,7 +76,7 @@ type batch struct {
 // take adds one message, or reads it by itself.
 func (b *batch) take(ctx context.Context, d *adapters.Delivery) error {
 	if !d.Body {
-		taken, err := b.in.Index.Taken(b.src.ID, d.Stream, d.Sequence)
+		taken, err := b.in.taken(ctx, b.src, d)
 		if err != nil {
 			return err
 		}

@@ -256,3 +256,45 @@ func TestTakeBatch_BatchesChangeNothing(t *testing.T) {
 		}
 	})
 }
+
+// A message that its source counts by itself is in the log only if the log has it
+// under that number: another daemon may have counted on meanwhile.
+func TestTakeBatch_WhatASourceCountsIsNotTakenForAnother(t *testing.T) {
+	for _, large := range []bool{false, true} {
+		t.Run(fmt.Sprint("large ", large), func(t *testing.T) {
+			h := fresh(t)
+			src := gaitSource(t)
+			s := &stream{map[uint64][]adapters.Verdict{}}
+			pad := map[bool]string{true: strings.Repeat(" ", 200<<10)}[large]
+			message := func(sequence uint64, name string) *adapters.Delivery {
+				d := s.message(sequence, score(name, 1)+pad)
+				d.Message, d.Counted = fmt.Sprintf("%d %s", sequence, name), true
+				return d
+			}
+			take := func(list ...*adapters.Delivery) (intake.Receipt, error) {
+				clear(s.verdicts)
+				return h.in.TakeBatch(t.Context(), src, list)
+			}
+			if _, err := take(message(1, "a"), message(2, "b")); err != nil {
+				t.Fatal(err)
+			}
+			r, err := take(message(2, "b"), message(3, "c")) // once more, as the acknowledgement was lost
+			if err != nil || r.Counts.Read != 1 || s.verdicts[2][0] != adapters.Taken {
+				t.Errorf("again: %v, %v, %v", r.Counts, err, s.verdicts)
+			}
+			r, err = take(message(3, "d"), message(4, "e"))
+			if !errors.Is(err, intake.ErrRecount) || !errors.Is(err, events.ErrUnavailable) || r.Counts.Read != 0 {
+				t.Errorf("another one: %v, %v", r.Counts, err)
+			}
+			for seq := range uint64(2) {
+				if v := s.verdicts[seq+3]; len(v) != 1 || v[0] != adapters.NotTaken {
+					t.Errorf("message %d: got %v, want not taken", seq+3, v)
+				}
+			}
+			if _, err := h.in.Take(t.Context(), src, message(1, "f"), intake.Options{}); !errors.Is(err, intake.ErrRecount) {
+				t.Errorf("by itself: %v", err)
+			}
+			h.balanced()
+		})
+	}
+}

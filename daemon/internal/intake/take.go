@@ -64,7 +64,7 @@ func (in *Intake) take(ctx context.Context, src *Source, d *adapters.Delivery, o
 		return receipt, err
 	}
 	if d.Stream != "" {
-		taken, err := in.Index.Taken(src.ID, d.Stream, d.Sequence)
+		taken, err := in.taken(ctx, src, d)
 		if err != nil || taken {
 			receipt.Known = taken
 			return receipt, err
