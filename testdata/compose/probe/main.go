@@ -22,7 +22,7 @@ func main() {
 	first := flag.Int("first", 0, "number of the first score to publish")
 	count := flag.Int("count", 20, "scores to publish")
 	want := flag.Int("want", 20, "events that must have arrived in all")
-	patience := flag.Duration("patience", 90*time.Second, "how long to wait")
+	patience := flag.Duration("patience", 150*time.Second, "how long to wait; more than the 2 minutes in which a server may hold the id of a message for one on its way")
 	flag.Parse()
 	ctx, cancel := context.WithTimeout(context.Background(), *patience)
 	defer cancel()
