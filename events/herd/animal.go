@@ -111,7 +111,9 @@ const overdue = 21
 // (280 where the herd was not told otherwise; Holstein and Jersey carry for 279
 // to 280 days, from memory), or by the expected calving as stated, whichever
 // comes first. A cow that was served again may still carry from the first
-// service, so a later service moves nothing. It is "" if neither is stated.
+// service, so a later service moves nothing. An expected calving nearer to her last
+// one than two calvings can be is what was expected of that one, which came early.
+// It is "" if neither is stated.
 func (a *Animal) EarliestCalving(on string, gestation int) string {
 	today, ok := parseDay(on)
 	if !ok {
@@ -124,7 +126,7 @@ func (a *Animal) EarliestCalving(on string, gestation int) string {
 			best = min(best, d)
 		}
 	}
-	if d, ok := parseDay(a.ExpectedCalving); ok {
+	if d, ok := parseDay(a.ExpectedCalving); ok && int(d)-int(last) >= calvingGap {
 		consider(d)
 	}
 	for _, s := range a.Services {

@@ -65,6 +65,8 @@ func TestAnimal_EarliestCalving(t *testing.T) {
 		{"services before the last calving are over", herd.Animal{Calvings: []string{"2024-11-05"}, Services: []string{"2024-02-01"}}, "2024-11-06", 280, ""},
 		{"a service that is still to come", herd.Animal{Services: []string{"2024-02-01"}}, "2024-01-31", 280, ""},
 		{"an expected calving that has been", herd.Animal{ExpectedCalving: "2024-10-10", Calvings: []string{"2024-10-12"}}, "2024-10-20", 280, ""},
+		{"expected of the last calving, which came ten days early", herd.Animal{ExpectedCalving: "2024-10-10", Calvings: []string{"2024-09-30"}}, "2024-10-05", 280, ""},
+		{"expected a year after the last calving", herd.Animal{ExpectedCalving: "2025-10-10", Calvings: []string{"2024-09-30"}}, "2025-09-01", 280, "2025-10-10"},
 		{"nothing stated", herd.Animal{}, "2024-09-12", 280, ""},
 		{"no day", herd.Animal{Services: []string{"2024-02-01"}}, "soon", 280, ""},
 	}

@@ -147,6 +147,17 @@ func cases(facts []*Fact, gapDays int) []Case {
 	return out
 }
 
+// CasesOf works out the cases of some facts of one animal, in any order, as the herd
+// does of all of hers: what several sources tell of one lesion is one.
+func CasesOf(facts []Fact, gapDays int) []Case {
+	all := make([]*Fact, len(facts))
+	for i := range facts {
+		all[i] = &facts[i]
+	}
+	sortFacts(all)
+	return cases(all, gapDays)
+}
+
 func compareCases(a, b Case) int {
 	return cmp.Or(cmp.Compare(a.Animal, b.Animal), cmp.Compare(a.Foot, b.Foot), cmp.Compare(a.Class, b.Class), cmp.Compare(a.Claw, b.Claw),
 		cmp.Compare(a.Words, b.Words), cmp.Compare(a.First, b.First), cmp.Compare(len(a.Doubts), len(b.Doubts)))

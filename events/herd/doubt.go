@@ -204,7 +204,8 @@ var opposite = map[string]string{"LF": "RF", "RF": "LF", "LH": "RH", "RH": "LH"}
 
 // mirrored finds lesions that one source has on the left and another on the
 // right, and neither on both. Whoever stands behind a cow and whoever stands
-// before her do not mean the same by left.
+// before her do not mean the same by left. A block or wrap that both put on with
+// what they found is on one foot, and nobody knows on which.
 func (c *caseFile) mirrored() {
 	var all []*Fact
 	for _, f := range c.facts {
@@ -219,11 +220,35 @@ func (c *caseFile) mirrored() {
 			}
 			if f.Source != g.Source && reflects(f, g) && !onBoth(all, f) && !onBoth(all, g) {
 				a, b := f.Payload.(*events.Lesion), g.Payload.(*events.Lesion)
+				with := c.mirroredDevices(f, g)
 				c.add(KindMirroredFoot, fmt.Sprintf("%s has %s on %s on %s, %s has %s on %s on %s",
-					f.Source, a.Code, a.Foot, f.Day, g.Source, b.Code, b.Foot, g.Day), f, g)
+					f.Source, a.Code, a.Foot, f.Day, g.Source, b.Code, b.Foot, g.Day), append(with, f, g)...)
 			}
 		}
 	}
+}
+
+// mirroredDevices returns the blocks and wraps that the sources of two mirrored
+// lesions put on beside them: of one kind on the same claw, but for the side.
+func (c *caseFile) mirroredDevices(f, g *Fact) (out []*Fact) {
+	beside := func(l *Fact) (all []*Fact) {
+		for _, x := range c.facts {
+			t, ok := x.Payload.(*events.Treatment)
+			if ok && deviceOf(t) != "" && x.Source == l.Source && x.day == l.day && t.Foot == l.Payload.(*events.Lesion).Foot {
+				all = append(all, x)
+			}
+		}
+		return all
+	}
+	for _, x := range beside(f) {
+		for _, y := range beside(g) {
+			a, b := x.Payload.(*events.Treatment), y.Payload.(*events.Treatment)
+			if what := deviceOf(a); what == deviceOf(b) && (what == "wrap" || alike(a.Claw, b.Claw)) {
+				out = append(out, x, y)
+			}
+		}
+	}
+	return out
 }
 
 // reflects reports whether two lesions are alike but for the side.

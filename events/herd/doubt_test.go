@@ -1,6 +1,7 @@
 package herd_test
 
 import (
+	"maps"
 	"slices"
 	"testing"
 
@@ -57,6 +58,21 @@ func TestDoubt_MirroredFeetOfTwoSources(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// What both put on with it is in doubt with it, and nothing else they put on is.
+func TestDoubt_MirroredFeetTakeTheirBlocksAndWrapsAlong(t *testing.T) {
+	s := newStory(t)
+	s.fact("trimmer", lesion(cow, "2026-02-01", "SU", "RH", "outer"), put(cow, "2026-02-01", "block", "RH", "inner"), put(cow, "2026-02-01", "wrap", "RH", "none"))
+	s.fact("vet", lesion(cow, "2026-02-03", "SU", "LH", "outer"), put(cow, "2026-02-03", "block-thin-sole", "LH", "inner"), put(cow, "2026-02-03", "block", "LF", "inner"))
+	s.fact("barn", put(cow, "2026-02-03", "wrap", "LH", "none"))
+	got := map[string]bool{}
+	for _, d := range must(s.view().OpenDevices(t.Context(), farm, "2026-02-04"))(t) {
+		got[d.Foot+" "+d.What] = slices.Contains(d.Doubts, herd.KindMirroredFoot)
+	}
+	if want := map[string]bool{"RH block": true, "LH block": true, "RH wrap": false, "LF block": false, "LH wrap": false}; !maps.Equal(got, want) {
+		t.Errorf("in doubt: got %v, want %v", got, want)
 	}
 }
 

@@ -19,8 +19,7 @@ type Glance struct {
 }
 
 // Glances returns the looks at animals of a farm from a day to another, both
-// included: examinations that were carried out, lesions, treatments and looks at
-// wounds. They are sorted by animal, day, time, kind, source and entity. Records in
+// included: the records of which [TellsOfLook] holds. They are sorted by animal, day, time, kind, source and entity. Records in
 // doubt are not among them. It reads less of the facts than [View.Facts] does, and
 // is several times faster.
 func (v *View) Glances(ctx context.Context, farm, from, to string) ([]Glance, error) {
@@ -38,7 +37,7 @@ func (v *View) Glances(ctx context.Context, farm, from, to string) ([]Glance, er
 	}
 	var all pile[seenFact]
 	var r glanceReader
-	kinds := kindList([]events.Kind{events.KindExamination, events.KindLesion, events.KindTreatment, events.KindCheck}, events.Kind.Animals)
+	kinds := kindList([]events.Kind{events.KindExamination, events.KindLesion, events.KindTreatment, events.KindCheck, events.KindTakenOff}, events.Kind.Animals)
 	err = v.each(ctx, func(row []value) error {
 		kind := intOf(row[1])
 		if kind < 0 || kind >= int64(len(kindNames)) {
@@ -106,7 +105,7 @@ type glanceReader struct {
 func (r *glanceReader) read(k events.Kind, data []byte) (looked bool, err error) {
 	*r = glanceReader{}
 	var x events.Examination
-	foot, what := "", ""
+	foot, what, role := "", "", ""
 	r.object(data, func(d *decoder, name, v []byte) {
 		switch string(name) {
 		case "occurred":
@@ -125,6 +124,8 @@ func (r *glanceReader) read(k events.Kind, data []byte) (looked bool, err error)
 			foot = d.text(v)
 		case "what":
 			what = d.text(v)
+		case "role":
+			role = d.text(v)
 		}
 	})
 	switch k {
@@ -138,11 +139,15 @@ func (r *glanceReader) read(k events.Kind, data []byte) (looked bool, err error)
 				r.feet = append(r.feet, f.Foot)
 			}
 		}
+	case events.KindTreatment:
+		r.feet, looked = []string{foot}, treatmentLooks(what, role)
+		return looked, r.err
 	case events.KindCheck:
-		if what != "wound" {
-			return false, r.err
-		}
+		r.feet, looked = []string{foot}, checkLooks(what, role)
+		return looked, r.err
+	case events.KindTakenOff:
 		r.feet = []string{foot}
+		return role == vet, r.err
 	default:
 		r.feet = []string{foot}
 	}

@@ -327,9 +327,15 @@ func looked(t *rapid.T, v *herd.View) {
 			case *events.Lesion:
 				g.Feet = []string{p.Foot}
 			case *events.Treatment:
-				g.Feet = []string{p.Foot}
+				if g.Feet = []string{p.Foot}; !slices.Contains([]string{"block", "block-thin-sole", "corrective-trim"}, p.What) && p.Role != "vet" && p.Role != "trimmer" {
+					continue
+				}
 			case *events.Check:
-				if g.Feet = []string{p.Foot}; p.What != "wound" {
+				if g.Feet = []string{p.Foot}; p.What != "wound" && p.Role != "vet" {
+					continue
+				}
+			case *events.TakenOff:
+				if g.Feet = []string{p.Foot}; p.Role != "vet" {
 					continue
 				}
 			default:

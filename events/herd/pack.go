@@ -121,6 +121,7 @@ func (s *Standing) pack(p *packer) {
 	packList(p, &s.Scored, (*Scored).pack)
 	packList(p, &s.Before, (*Scored).pack)
 	packList(p, &s.Unseen, (*Scored).pack)
+	packList(p, &s.Stands, (*Scored).pack)
 	packList(p, &s.Cases, (*Case).pack)
 	packList(p, &s.Begun, (*Begun).pack)
 	packList(p, &s.Devices, (*Device).pack)
@@ -154,7 +155,7 @@ func (l *Look) pack(p *packer) {
 
 func (f *FootSeen) pack(p *packer) {
 	pack(p, &f.Event)
-	pack(p, &f.Foot, &f.Day, &f.At, &f.Trimmed, &f.Vet)
+	pack(p, &f.Foot, &f.Day, &f.At, &f.Trimmed, &f.Vet, &f.Exam)
 }
 
 func (x *Scored) pack(p *packer) {

@@ -29,6 +29,7 @@ type Standing struct {
 	Since    string   `json:",omitempty"` // the first of the scored days in a row that tell lame, up to the newest; "" if that does not
 	Sessions int      `json:",omitempty"` // how many scored days those are
 	Unseen   []Scored `json:",omitempty"` // the lame scores of those days behind the newest look
+	Stands   []Scored `json:",omitempty"` // lame scores before those days, and behind the newest look, that no two sound days in a row took back
 
 	Cases       []Case       `json:",omitempty"` // the newest of each class, foot and claw, with its newest sighting
 	Begun       []Begun      `json:",omitempty"` // by class
@@ -41,8 +42,8 @@ type Standing struct {
 }
 
 // A Look is somebody looking at feet of an animal. Beside examinations that
-// were carried out, lesions, treatments and looked-at wounds of a foot tell of
-// one: not every source has examinations.
+// were carried out, other records of a foot tell of one, as [TellsOfLook] says: not
+// every source has examinations.
 //
 // A look at the animal is an examination that was not only about a foot that was
 // known to be bad: one with a reason other than lame and recheck, or one of all
@@ -68,6 +69,7 @@ type FootSeen struct {
 	Event   events.Entity `json:",omitempty"`
 	Trimmed string        `json:",omitempty"` // day it was last trimmed, preventive or corrective
 	Vet     string        `json:",omitempty"` // day a vet last told of it
+	Exam    string        `json:",omitempty"` // day of the newest examination of it all of which was read
 }
 
 // A Scored is one locomotion score, as [Score] has it.
@@ -146,12 +148,9 @@ func (s *Standing) look(facts []*Fact) {
 		case *events.Treatment:
 			s.at(f, p.Foot, feet)
 		case *events.Check:
-			switch {
-			case p.What == "wound":
-				s.at(f, p.Foot, feet)
-			case p.Role == vet: // a device is looked at without lifting the foot
-				foot(feet, p.Foot).Vet = f.Day
-			}
+			s.at(f, p.Foot, feet)
+		case *events.TakenOff:
+			s.at(f, p.Foot, feet)
 		case *events.ClawMeasure:
 			if p.What == "sole-thickness" && p.Value.IsSet() {
 				soles[[2]string{p.Foot, p.Claw}] = Sole{f.Entity, f.Day, p.Foot, p.Claw, p.Value}
@@ -202,6 +201,9 @@ func (s *Standing) examination(f *Fact, p *events.Examination, feet map[string]*
 		if p.Role == vet {
 			seen.Vet = l.Day
 		}
+		if p.Outcome != "incomplete" {
+			seen.Exam = l.Day
+		}
 	}
 	if p.Role == vet && len(p.Feet) == 0 {
 		foot(feet, "").Vet = l.Day
@@ -225,12 +227,49 @@ func LooksAtAnimal(p *events.Examination) bool {
 	return len(p.Reasons) == 0 || n == 4
 }
 
-// at notes that a lesion, treatment or wound tells of a look at a foot.
+// TellsOfLook reports whether a record tells that somebody looked at the foot it
+// names: an examination that was carried out, a lesion, a corrective trim, a look at
+// a wound, or a block put on, for which the foot was lifted. What a vet wrote does,
+// and what a trimmer put on. A wrap put on or renewed, a block that was only looked
+// at, what came off and what was given by anybody else do not: the farm does that
+// without looking for what is wrong (common practice, no source).
+func TellsOfLook(p events.Payload) bool {
+	role := p.Base().Role
+	switch p := p.(type) {
+	case *events.Examination:
+		return p.Outcome != "not-done"
+	case *events.Lesion:
+		return true
+	case *events.Treatment:
+		return treatmentLooks(p.What, role)
+	case *events.Check:
+		return checkLooks(p.What, role)
+	case *events.TakenOff:
+		return role == vet
+	}
+	return false
+}
+
+func treatmentLooks(what, role string) bool {
+	switch what {
+	case "corrective-trim", "block", "block-thin-sole":
+		return true
+	}
+	return role == vet || role == "trimmer"
+}
+
+func checkLooks(what, role string) bool { return what == "wound" || role == vet }
+
+// at notes what a record other than an examination tells of a look at a foot.
 func (s *Standing) at(f *Fact, name string, feet map[string]*FootSeen) {
+	if !TellsOfLook(f.Payload) {
+		return
+	}
 	role := f.Payload.Base().Role
 	if name == "" {
 		if role == vet {
 			foot(feet, "").Vet = f.Day
+			s.lookedAt(f)
 		}
 		return
 	}
@@ -239,10 +278,15 @@ func (s *Standing) at(f *Fact, name string, feet map[string]*FootSeen) {
 	if role == vet {
 		seen.Vet = f.Day
 	}
+	s.lookedAt(f)
+}
+
+// lookedAt makes a record the newest look.
+func (s *Standing) lookedAt(f *Fact) {
 	if e := s.Examined; e != nil && e.Day == f.Day {
-		if seen.At != "" {
+		if at := f.At(); at != "" {
 			later := *e // the examination says more, but not when the last of the day was
-			later.At = seen.At
+			later.At = at
 			s.Examined = &later
 		}
 		return
@@ -257,7 +301,9 @@ type gaitDay struct {
 }
 
 // gaits fills what the scores come to. A day tells lame if one of its scores
-// does, whatever the others say; a score in doubt tells of no sound animal.
+// does, whatever the others say; a score in doubt tells of no sound animal. One
+// sound day does not take back a lame score at which nobody looked, two in a row do:
+// observers differ, and so do the days of a cow (common practice, no source).
 func (s *Standing) gaits(facts []*Fact) {
 	var days []gaitDay
 	for _, f := range facts {
@@ -289,13 +335,27 @@ func (s *Standing) gaits(facts []*Fact) {
 		s.Since = days[n].scores[0].Day
 		s.Sessions++
 	}
-	for _, d := range days[n:] {
+	s.Unseen = s.unseen(days[n:])
+	first, sound := n, 0
+	for first > 0 && sound < 2 {
+		first--
+		if sound++; days[first].lame {
+			sound = 0
+		}
+	}
+	s.Stands = s.unseen(days[first:n])
+}
+
+// unseen returns the lame scores of some days behind the newest look.
+func (s *Standing) unseen(days []gaitDay) (out []Scored) {
+	for _, d := range days {
 		for _, x := range d.scores {
 			if x.Lame == "yes" && (s.Examined == nil || x.behind(s.Examined)) {
-				s.Unseen = append(s.Unseen, x)
+				out = append(out, x)
 			}
 		}
 	}
+	return out
 }
 
 // behind reports whether a score was given after a look. On one day it was so

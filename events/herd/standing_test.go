@@ -47,6 +47,9 @@ func short(s herd.Standing) string {
 	for _, x := range s.Unseen {
 		add("unseen %s", x.Day)
 	}
+	for _, x := range s.Stands {
+		add("stands %s", x.Day)
+	}
 	return strings.Join(out, "; ")
 }
 
@@ -57,7 +60,9 @@ func clockOf(at string) string {
 	return " " + at[11:16]
 }
 
-func byVet(p events.Payload) events.Payload { p.Base().Role = "vet"; return p }
+func byVet(p events.Payload) events.Payload { return byRole(p, "vet") }
+
+func byRole(p events.Payload, role string) events.Payload { p.Base().Role = role; return p }
 
 func because(x *events.Examination, reasons ...string) *events.Examination {
 	x.Reasons = reasons
@@ -100,7 +105,28 @@ func TestStandings(t *testing.T) {
 			"examined 2026-02-01 08:00; lame 1 times since 2026-02-01; unseen 2026-02-01"},
 		{"lame on the day of the look, times unknown", []events.Payload{because(examined(cow, "2026-02-01"), "lame"), gait(cow, "2026-02-01T12:00", 2)},
 			"examined 2026-02-01; lame 1 times since 2026-02-01"},
-		{"a sound score ends it", []events.Payload{gait(cow, "2026-02-01", 2), gait(cow, "2026-02-08", 1)}, ""},
+		{"a sound score ends the days in a row, and the score nobody looked at stands", []events.Payload{gait(cow, "2026-02-01", 2), gait(cow, "2026-02-08", 1)}, "stands 2026-02-01"},
+		{"two scores of one sound day are one", []events.Payload{gait(cow, "2026-02-01", 2), gait(cow, "2026-02-08T08:00", 1), gait(cow, "2026-02-08T09:00", 0)}, "stands 2026-02-01"},
+		{"two sound days take it back", []events.Payload{gait(cow, "2026-02-01", 2), gait(cow, "2026-02-08", 1), gait(cow, "2026-02-09", 1)}, ""},
+		{"two sound days that are not in a row do not", []events.Payload{gait(cow, "2026-02-01", 3), gait(cow, "2026-02-08", 1), gait(cow, "2026-02-15", 2), gait(cow, "2026-02-22", 1)},
+			"stands 2026-02-01; stands 2026-02-15"},
+		{"so does a look", []events.Payload{gait(cow, "2026-02-01", 3), gait(cow, "2026-02-08", 1), because(examined(cow, "2026-02-09"), "lame")},
+			"examined 2026-02-09"},
+		{"a wrap, what was put on the skin, a medicine and what came off are no looks", []events.Payload{
+			because(examined(cow, "2026-02-01", "LH findings"), "lame"), gait(cow, "2026-02-02", 3), byRole(put(cow, "2026-02-03", "wrap", "LH", "none"), "farmer"),
+			put(cow, "2026-02-04", "topical", "LH", "none"), byRole(put(cow, "2026-02-05", "medicine", "LH", "none"), "farmer"), off(cow, "2026-02-06", "wrap", "LH", "none"),
+			&events.Check{Common: on(cow, "2026-02-07"), Foot: "LH", What: "wrap", State: "on"}},
+			"examined 2026-02-01; LH seen 2026-02-01 trimmed  vet ; lame 1 times since 2026-02-02; unseen 2026-02-02"},
+		{"a block is, for which the foot was lifted", []events.Payload{gait(cow, "2026-02-02", 3), put(cow, "2026-02-03", "block", "LH", "outer")},
+			"examined 2026-02-03; LH seen 2026-02-03 trimmed  vet ; lame 1 times since 2026-02-02"},
+		{"so is a corrective trim", []events.Payload{gait(cow, "2026-02-02", 3), put(cow, "2026-02-03", "corrective-trim", "LH", "outer")},
+			"examined 2026-02-03; LH seen 2026-02-03 trimmed  vet ; lame 1 times since 2026-02-02"},
+		{"and a wrap of a trimmer", []events.Payload{gait(cow, "2026-02-02", 3), byRole(put(cow, "2026-02-03", "wrap", "LH", "none"), "trimmer")},
+			"examined 2026-02-03; LH seen 2026-02-03 trimmed  vet ; lame 1 times since 2026-02-02"},
+		{"and whatever a vet wrote, on a foot or not", []events.Payload{gait(cow, "2026-02-02", 3), byVet(put(cow, "2026-02-03", "medicine", "", ""))},
+			"examined 2026-02-03;  seen  trimmed  vet 2026-02-03; lame 1 times since 2026-02-02"},
+		{"that a vet took a wrap off is a look", []events.Payload{gait(cow, "2026-02-02", 3), byVet(off(cow, "2026-02-03", "wrap", "LH", "none"))},
+			"examined 2026-02-03; LH seen 2026-02-03 trimmed  vet 2026-02-03; lame 1 times since 2026-02-02"},
 		{"lame again and again", []events.Payload{gait(cow, "2026-01-25", 1), gait(cow, "2026-02-01", 2), because(examined(cow, "2026-02-02"), "lame"), gait(cow, "2026-02-08", 2), gait(cow, "2026-02-15", 3)},
 			"examined 2026-02-02; lame 3 times since 2026-02-01; unseen 2026-02-08; unseen 2026-02-15"},
 		{"two scores of a day that differ: lame", []events.Payload{gait(cow, "2026-02-01", 1), gait(cow, "2026-02-01T09:00", 2)}, "lame 1 times since 2026-02-01; unseen 2026-02-01"},

@@ -2,6 +2,7 @@ package measures_test
 
 import (
 	"slices"
+	"strings"
 
 	"dewclaw/events"
 )
@@ -77,8 +78,9 @@ func (o *oracle) look(cow, foot string, from, to int) int {
 			}
 		case *events.Lesion:
 			saw = p.Foot == foot
-		case *events.Treatment:
-			saw = p.Foot == foot
+		case *events.Treatment: // a foot is lifted for a block; a wrap or a medicine is no look, but for a trimmer's or a vet's
+			lifted := strings.HasPrefix(p.What, "block") || p.What == "corrective-trim"
+			saw = p.Foot == foot && (lifted || p.Role == "trimmer" || p.Role == "vet")
 		}
 		if saw {
 			best = min(best, on(r))
