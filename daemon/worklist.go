@@ -156,10 +156,17 @@ func fill(ctx context.Context, v *herd.View, in *worklist.Input) (err error) {
 	return err
 }
 
-// fillHeld counts the held records of a farm, and keeps those that look urgent.
+// fillHeld counts the held records of a farm, keeps those that look urgent, and the
+// newest of each animal of which animal and day can be read.
 func (e *engine) fillHeld(ctx context.Context, v *herd.View, in *worklist.Input) error {
 	return v.EachHeld(ctx, in.Farm, func(h herd.Held) error {
 		in.Held++
+		if k := worklist.HeldKey(h.Seen.Animal); k != "" && dayText(h.Seen.Date) && h.Seen.Date > in.HeldOf[k].Day {
+			if in.HeldOf == nil {
+				in.HeldOf = map[string]worklist.Held{}
+			}
+			in.HeldOf[k] = worklist.Held{ID: h.ID, Source: h.Source, Animal: h.Seen.Animal, Day: h.Seen.Date, Foot: h.Seen.Foot, Words: h.Seen.Words}
+		}
 		urgent, err := e.urgentOf(ctx, h.ID)
 		if err != nil || urgent == "" {
 			return err
@@ -169,6 +176,12 @@ func (e *engine) fillHeld(ctx context.Context, v *herd.View, in *worklist.Input)
 		})
 		return nil
 	})
+}
+
+// dayText reports whether a text is a day, YYYY-MM-DD.
+func dayText(s string) bool {
+	_, err := time.Parse(time.DateOnly, s)
+	return err == nil
 }
 
 // urgentOf tells what a held record may hide that cannot wait. It is read once:

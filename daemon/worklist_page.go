@@ -20,16 +20,26 @@ var papers = map[string]template.CSS{"a4": "A4", "letter": "letter"}
 
 var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"safe": safe, "minute": minute, "opening": opening, "held": heldWords, "forWhom": forWhom, "title": func(t worklist.Tier) string { return tierTitles[t] },
-	"days": visitDaysWords, "next": nextWords, "sums": visitSums, "visited": func(x worklist.Visited) []string { return visitedLines(&x) },
+	"days": visitDaysWords, "next": nextWords, "sums": visitSums, "nothingVisited": nothingVisited, "visited": func(x worklist.Visited) []string { return visitedLines(&x) },
 	"finding": findingWords, "nothing": nothing, "capacity": capacityWords,
 	"few": func(list []worklist.Held) []worklist.Held { return list[:min(len(list), mostHeldShown)] },
-	"fewWords": func(list []string) []string {
-		if n := len(list) - mostHeldShown; n > 0 {
-			return append(append([]string{}, list[:mostHeldShown]...), fmt.Sprintf("and %d more", n))
+	"conflicts": func(list []worklist.Conflict) (out []string) {
+		for _, c := range list[:min(len(list), mostHeldShown)] {
+			out = append(out, c.Text)
 		}
-		return list
+		if n := len(list) - mostHeldShown; n > 0 {
+			out = append(out, fmt.Sprintf("and %d more", n))
+		}
+		return out
 	},
 }).Parse(pageText))
+
+// Edges are what every printed sheet says at its edges, so that one alone on the
+// floor still tells whose it is, of which day, and how long it holds.
+type edges struct {
+	Paper     template.CSS
+	What, How string
+}
 
 // A pageTier is the rows of a tier, or all rows in the order of the chute.
 type pageTier struct {
@@ -51,5 +61,7 @@ func listPage(w io.Writer, l *worklist.List, paper string) error {
 		t := &tiers[len(tiers)-1]
 		t.Rows = append(t.Rows, r)
 	}
-	return pages.ExecuteTemplate(w, "list", map[string]any{"List": l, "Tiers": tiers, "Paper": papers[paper], "More": max(0, len(l.Unseen.First)-mostHeldShown)})
+	return pages.ExecuteTemplate(w, "list", map[string]any{"List": l, "Tiers": tiers, "Edges": edges{
+		papers[paper], fmt.Sprintf("%s, %s, for %s", l.Name, l.Day, forWhom(l.For)), "valid until " + minute(l.ValidUntil),
+	}})
 }

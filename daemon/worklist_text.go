@@ -46,7 +46,7 @@ func opening(u *worklist.Unseen) []string {
 		add("%s that no roster explains.", plural(u.Unmatched, "animal", "animals"))
 	}
 	if n := len(u.Conflicts); n > 0 {
-		add("%s, left out of figures until a person decides:", plural(n, "contradiction", "contradictions"))
+		add("%s, left out of figures until a person decides.", plural(n, "contradiction", "contradictions"))
 	}
 	if u.Waiting > 0 {
 		add("%s for a person: a source no longer tells of them.", plural(u.Waiting, "fact waits", "facts wait"))
@@ -140,9 +140,9 @@ func textOpening(a *app, u *worklist.Unseen, cannot []worklist.Cannot) {
 			if n := len(u.First) - mostHeldShown; n > 0 {
 				a.printf("    and %d more: %s\n", n, a.hint("held list"))
 			}
-		case strings.HasSuffix(s, "decides:"):
+		case strings.HasSuffix(s, " decides."):
 			for _, c := range u.Conflicts[:min(len(u.Conflicts), mostHeldShown)] {
-				textLines(a, "    ", c)
+				textLines(a, "    ", c.Text)
 			}
 			if n := len(u.Conflicts) - mostHeldShown; n > 0 {
 				a.printf("    and %d more\n", n)
@@ -260,7 +260,7 @@ func listCSV(w io.Writer, l *worklist.List) error {
 		first("not seen", heldWords(h))
 	}
 	for _, c := range l.Unseen.Conflicts {
-		first("not seen", c)
+		first("not seen", c.Text)
 	}
 	for _, c := range l.Cannot {
 		first("cannot", c.Text)

@@ -37,7 +37,7 @@ func (c *worklistVisitCommand) Run(a *app) error {
 		case "csv":
 			return visitCSV(a.stdout, &v)
 		case "html":
-			return pages.ExecuteTemplate(a.stdout, "visit", map[string]any{"Visit": &v, "Paper": papers[c.Paper]})
+			return pages.ExecuteTemplate(a.stdout, "visit", map[string]any{"Visit": &v, "Edges": edges{papers[c.Paper], v.Name + ", visit of " + visitDaysWords(&v), "made " + minute(v.Made)}})
 		}
 		visitText(a, &v)
 		return nil
@@ -119,9 +119,25 @@ func visitDaysWords(v *worklist.Visit) string {
 // visitSums tells what a visit came to.
 func visitSums(v *worklist.Visit) string {
 	c := v.Counts
-	return fmt.Sprintf("%s, %s examined, %s, %d clear on what was examined; on: %s, %s; off: %d; not done: %d.",
-		plural(c.Animals, "animal", "animals"), plural(c.Feet, "foot", "feet"), plural(c.Findings, "finding", "findings"), c.Clear,
+	part := ""
+	if c.Incomplete > 0 {
+		part = fmt.Sprintf(", %d of which rows are held: not all is known", c.Incomplete)
+	}
+	return fmt.Sprintf("%s, %d of them examined, %s examined; %s, %d clear on what was examined%s; on: %s, %s; off: %d; not done: %d.",
+		plural(c.Animals, "animal", "animals"), c.Examined, plural(c.Feet, "foot", "feet"), plural(c.Findings, "finding", "findings"), c.Clear, part,
 		plural(c.Blocks, "block", "blocks"), plural(c.Wraps, "wrap", "wraps"), c.Off, len(v.NotDone))
+}
+
+// nothingVisited says that a day has no records, and which was the last that has.
+func nothingVisited(v *worklist.Visit) string {
+	s := "Nothing was recorded of this day."
+	if v.Unseen.Held > 0 {
+		s += " Records are held: that does not mean that nothing was done."
+	}
+	if v.Last != "" && v.Last < v.From {
+		s += " The last day with records before it is " + v.Last + "."
+	}
+	return s
 }
 
 func nextWords(v *worklist.Visit) string {
@@ -141,6 +157,7 @@ func visitedLines(x *worklist.Visited) (out []string) {
 	add("because", x.Why)
 	add("feet", x.Feet)
 	add("found", x.Found)
+	add("healed", x.Healed)
 	add("done", x.Done)
 	for _, o := range x.On {
 		out = append(append(out, "on: "+o.Text), o.Before...)
@@ -185,11 +202,10 @@ func visitText(a *app, v *worklist.Visit) {
 		}
 	}
 	if len(v.Animals)+len(v.NotDone) == 0 {
-		a.printf("Nothing was recorded of this day.")
-		if v.Unseen.Held > 0 {
-			a.printf(" Records are held: that does not mean that nothing was done.")
+		textLines(a, "", nothingVisited(v))
+		if v.Last != "" && v.Last < v.From {
+			a.printf("  %s\n", a.hint("worklist visit --farm "+v.Farm+" --date "+v.Last))
 		}
-		a.printf("\n")
 	}
 	a.printf("\n")
 	for _, s := range v.Cautions {
@@ -202,10 +218,10 @@ func visitText(a *app, v *worklist.Visit) {
 func visitCSV(w io.Writer, v *worklist.Visit) error {
 	out := csv.NewWriter(w)
 	out.UseCRLF = true
-	rows := [][]string{{"what", "cow", "second", "animal", "at", "why", "feet", "found", "done", "on", "withheld", "not done", "notes"}}
+	rows := [][]string{{"what", "cow", "second", "animal", "at", "why", "feet", "found", "healed", "done", "on", "withheld", "not done", "notes"}}
 	first := func(kind, text string) {
 		row := make([]string, len(rows[0]))
-		row[0], row[12] = kind, text
+		row[0], row[13] = kind, text
 		rows = append(rows, row)
 	}
 	first("visit", fmt.Sprintf("%s, %s, made %s, log position %d, next visit %s", v.Name, visitDaysWords(v), v.Made, v.Position, nextWords(v)))
@@ -216,7 +232,7 @@ func visitCSV(w io.Writer, v *worklist.Visit) error {
 		first("not seen", heldWords(h))
 	}
 	for _, c := range v.Unseen.Conflicts {
-		first("not seen", c)
+		first("not seen", c.Text)
 	}
 	j := func(list []string) string { return strings.Join(list, " | ") }
 	for _, part := range [][]worklist.Visited{v.Animals, v.NotDone} {
@@ -233,7 +249,7 @@ func visitCSV(w io.Writer, v *worklist.Visit) error {
 			for _, h := range x.Withheld {
 				held = append(append(held, fmt.Sprintf("%s given %s: milk %s, meat %s", h.Medicine, h.Given, h.Milk, h.Meat)), h.Before...)
 			}
-			rows = append(rows, []string{what, x.Cow, x.Second, x.Animal, x.At, j(x.Why), j(x.Feet), j(x.Found), j(x.Done), j(on), j(held), x.NotDone, j(x.Notes)})
+			rows = append(rows, []string{what, x.Cow, x.Second, x.Animal, x.At, j(x.Why), j(x.Feet), j(x.Found), j(x.Healed), j(x.Done), j(on), j(held), x.NotDone, j(x.Notes)})
 		}
 	}
 	for _, s := range v.Cautions {

@@ -22,6 +22,27 @@ func (a *animal) devices() {
 			a.block(d)
 		}
 	}
+	a.whichFoot()
+}
+
+// whichFoot adds blocks and wraps of which two sources tell on opposite feet.
+func (a *animal) whichFoot() {
+	for _, k := range []struct {
+		what string
+		kind *kind
+	}{{"wrap", whichFootWrap}, {"block", whichFootBlock}} {
+		var all []string
+		since := ""
+		for i := range a.Devices {
+			if d := &a.Devices[i]; d.Off == "" && d.What == k.what && slices.Contains(d.Doubts, herd.KindMirroredFoot) {
+				all = append(all, fmt.Sprintf("%s has it on %s since %s", strings.Join(d.Sources, ", "), place(d.Foot, d.Claw), d.On))
+				since = d.On
+			}
+		}
+		if len(all) > 0 {
+			a.add(k.kind, fmt.Sprintf("%s, and on which foot? %s: look", k.what, strings.Join(all, "; ")), since, "")
+		}
+	}
 }
 
 // Dressed reports whether a wrap is a vet's dressing: put on by a vet, or for a
@@ -36,35 +57,48 @@ func Dressed(d *herd.Device) bool {
 
 // wrap adds a wrap that is on.
 func (a *animal) wrap(d *herd.Device) {
+	k, text, closes := a.wrapWords(d)
+	since := orDay(d.OnAt, d.On)
+	a.add(k, text, since, closes)
+}
+
+// wrapWords tells what is to be done with a wrap that is on, and when that closes.
+func (a *animal) wrapWords(d *herd.Device) (k *kind, text, closes string) {
 	what := "wrap on " + place(d.Foot, "")
 	since := orDay(d.OnAt, d.On)
 	due, late, lifted := Times(d)
-	by := a.orderWords(d)
 	later, open := a.laterEnd(d)
+	do, done := "off", "off"
+	if open {
+		do, done = "look at it", "looked at"
+	}
 	switch {
 	case Dressed(d):
-		a.add(dressing, fmt.Sprintf("vet dressing on %s since %s: do not remove; the vet says when", place(d.Foot, ""), a.say(since)), since, d.Planned)
+		return dressing, fmt.Sprintf("vet dressing on %s since %s: do not remove; the vet says when", place(d.Foot, ""), a.say(since)), d.Planned
 	case due == "" && late == "":
-		a.add(wrapUnknown, what+", and nobody knows since when: look today", since, since)
+		return wrapUnknown, what + ", and nobody knows since when: look today", since
 	case d.Found && !lifted:
-		a.add(wrapUnknown, fmt.Sprintf("%s, first seen %s, and nobody wrote when it was put on: look today", what, a.say(since)), since, since)
+		return wrapUnknown, fmt.Sprintf("%s, first seen %s, and nobody wrote when it was put on: look today", what, a.say(since)), since
 	case late != "" && a.passed(late) && open:
-		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, look at it at once%s%s", what, a.say(since), a.say(late), later, by), since, late)
+		return wrapLate, fmt.Sprintf("%s since %s: late since %s, look at it at once%s%s", what, a.say(since), a.say(late), later, a.orderWords(d)), late
 	case late != "" && a.passed(late):
-		a.add(wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(late)), since, late)
-	default:
-		at := a.milking(d, a.at)
-		do := "off"
-		if open {
-			do = "look at it"
-		}
-		text := fmt.Sprintf("%s since %s: %s at the milking of %s, late from %s%s%s", what, a.say(since), do, at.Format("2006-01-02 15:04"), a.say(late), later, by)
-		if a.milking(d, time.Time{}).Format(time.DateOnly) <= a.day {
-			a.add(wrapDue, text, since, at.Format(time.RFC3339))
-		} else {
-			a.add(wrapOn, text, since, at.Format(time.RFC3339))
-		}
+		return wrapLate, fmt.Sprintf("%s since %s: late since %s, off at once", what, a.say(since), a.say(late)), late
 	}
+	plan, at := a.milking(d, time.Time{}), a.milking(d, a.at)
+	when := do
+	if plan.Before(a.at) {
+		when = fmt.Sprintf("was to be %s at the milking of %s, not recorded: %s", done, plan.Format("2006-01-02 15:04"), do)
+	}
+	if at.Before(a.at) { // no milking is left before it is late
+		when += " at once"
+	} else {
+		when += " at the milking of " + at.Format("2006-01-02 15:04")
+	}
+	k = wrapOn
+	if plan.Format(time.DateOnly) <= a.day {
+		k = wrapDue
+	}
+	return k, fmt.Sprintf("%s since %s: %s, late from %s%s%s", what, a.say(since), when, a.say(late), later, a.orderWords(d)), at.Format(time.RFC3339)
 }
 
 // laterEnd tells of the later of the ends that the sources of a device named and
@@ -121,12 +155,13 @@ func (a *animal) block(d *herd.Device) {
 	if !ok {
 		return
 	}
-	what := fmt.Sprintf("block on %s since %s (%d days)", place(d.Foot, d.Claw), on, n)
+	age := count(n, "day", "days")
+	what := fmt.Sprintf("block on %s since %s (%s)", place(d.Foot, d.Claw), on, age)
 	if dry := a.stageSince(on); dry != "" {
 		a.add(blockDry, what+": still on at "+dry, on, "")
 	}
 	if d.Found {
-		what = fmt.Sprintf("block on %s, first seen %s (%d days)", place(d.Foot, d.Claw), on, n)
+		what = fmt.Sprintf("block on %s, first seen %s (%s)", place(d.Foot, d.Claw), on, age)
 	}
 	switch d.State {
 	case "rocking":
@@ -150,7 +185,8 @@ func (a *animal) block(d *herd.Device) {
 	case longest <= a.day:
 		a.add(blockLong, what+": take it off", on, longest)
 	case (check <= a.day || check < a.next) && lastCheck(d) < check:
-		a.add(blockCheck, fmt.Sprintf("%s: check from %s, off by %s", what, check, longest), on, longest)
+		_, off := a.blockEnd(d)
+		a.add(blockCheck, fmt.Sprintf("%s: check from %s, %s", what, check, off), on, longest)
 	}
 }
 
@@ -170,8 +206,10 @@ func (a *animal) stageSince(on string) string {
 			return "drying off on " + d
 		}
 	}
-	if a.Animal.PlannedDryOff == a.day {
+	if p := a.Animal.PlannedDryOff; p == a.day {
 		return "drying off today"
+	} else if p > on && p < a.day && p > a.Animal.LastCalving(a.day) && a.dry() == "" {
+		return "drying off, planned for " + p + " and not recorded: dried?"
 	}
 	if c := a.Animal.LastCalving(a.day); c > on {
 		return "calving on " + c
@@ -211,12 +249,13 @@ func (a *animal) on() (out []On) {
 		o := On{What: d.What, Foot: d.Foot, Since: orDay(d.OnAt, d.On), Dubious: d.Doubts}
 		if d.What == "block" {
 			o.Claw = d.Claw
-			o.Off = a.blockEnd(d)
-			o.Text = fmt.Sprintf("block on %s since %s, off by %s", place(d.Foot, d.Claw), d.On, o.Off)
+			var off string
+			o.Off, off = a.blockEnd(d)
+			o.Text = fmt.Sprintf("block on %s since %s, %s", place(d.Foot, d.Claw), d.On, off)
 		} else {
 			due, _, _ := Times(d)
 			o.Off, o.Leave = due, Dressed(d)
-			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s%s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(due), "unknown"), a.orderWords(d))
+			o.Text = fmt.Sprintf("wrap on %s since %s, due off %s%s", place(d.Foot, ""), a.say(o.Since), orWords(a.say(due), "unknown"), a.bothEnds(d)+a.orderWords(d))
 			if o.Leave {
 				o.Off, o.Text = "", fmt.Sprintf("vet dressing on %s since %s: do not remove", place(d.Foot, ""), a.say(o.Since))
 			}
@@ -227,11 +266,26 @@ func (a *animal) on() (out []On) {
 	return out
 }
 
-// blockEnd returns the day by which a block comes off: as ordered, as planned, or
-// when it has been on for long.
-func (a *animal) blockEnd(d *herd.Device) string {
+// bothEnds is laterEnd without whether it has come.
+func (a *animal) bothEnds(d *herd.Device) string {
+	words, _ := a.laterEnd(d)
+	return words
+}
+
+// blockEnd returns the day by which a block comes off, as ordered, as planned, or
+// when it has been on for long, and tells of it. Of two ends that its source named
+// the earlier is for a look and the later one holds.
+func (a *animal) blockEnd(d *herd.Device) (day, text string) {
 	due, _, _ := Times(d)
-	return orDay(a.localDay(orDay(due, d.PlannedFirst())), addDays(d.OnFirst(), a.set.BlockLong))
+	day = orDay(a.localDay(orDay(due, d.PlannedFirst())), addDays(d.OnFirst(), a.set.BlockLong))
+	if later, open := a.laterEnd(d); open {
+		return a.localDay(d.Later()), fmt.Sprintf("look at it from %s, off by %s%s", day, a.localDay(d.Later()), later)
+	}
+	text = "off by " + day
+	if n, ok := daysBetween(day, a.day); ok && n > 0 {
+		text += fmt.Sprintf(", overdue by %s", count(n, "day", "days"))
+	}
+	return day, text
 }
 
 // before tells what the sources of a device said before and nobody confirmed.

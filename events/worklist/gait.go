@@ -10,17 +10,51 @@ import (
 
 // gait adds what her scores come to.
 func (a *animal) gait() {
-	if a.Since != "" {
+	if x := a.severe(); x == nil {
 		a.lame()
+	} else {
+		a.add(severe, "severely lame: "+scoreWords(x)+"; "+a.severeWords(x)+": examine, vet", x.Day, a.within(x, a.set.SevereExamine))
+	}
+	if a.Since != "" {
 		a.causeless()
 		a.leaves()
 	}
 	a.lameAgain()
 }
 
-// lame is about an animal whose newest scored day tells lame.
+// severe returns the severe score that says most of those at which nobody looked,
+// or nil. It stands, whatever was scored since, until she is examined or two sound
+// days in a row take it back.
+func (a *animal) severe() *herd.Scored {
+	if x := worst(slices.Concat(a.Stands, a.Unseen)); x != nil && isSevere(x) {
+		return x
+	}
+	return nil
+}
+
+// severeWords tells what came before and behind a severe score.
+func (a *animal) severeWords(x *herd.Scored) string {
+	s := ""
+	if newest := worst(a.Scored); newest.Day != x.Day {
+		s = "scored since: " + scoreWords(newest)
+		if newest.Lame == "no" {
+			s += ", and one sound day does not take it back"
+		}
+		s += "; "
+	}
+	if len(a.Unseen) > 0 && len(a.Stands) == 0 && a.Examined != nil && a.belongs(a.Unseen[0].Day) {
+		return s + "examined " + a.Examined.Day + a.blockWords() + ", and so since"
+	}
+	return s + a.nobody()
+}
+
+// lame is about an animal that is not severely lame, unless somebody looked since.
 func (a *animal) lame() {
-	if len(a.Unseen) == 0 {
+	switch {
+	case a.Since == "":
+		a.lameBefore()
+		return
+	case len(a.Unseen) == 0:
 		if x := worst(a.Scored); x != nil && isSevere(x) && !a.vetSince(x.Day, "") {
 			a.add(severeSeen, fmt.Sprintf("severely lame: %s; examined %s, no vet has been told of since", scoreWords(x), a.Examined.Day), x.Day, "")
 		}
@@ -29,14 +63,6 @@ func (a *animal) lame() {
 	x := worst(a.Unseen)
 	related := a.Examined != nil && a.belongs(a.Unseen[0].Day)
 	switch {
-	case isSevere(x):
-		text := "severely lame: " + scoreWords(x) + "; "
-		if related {
-			text += "examined " + a.Examined.Day + a.blockWords() + ", and so since: examine, vet"
-		} else {
-			text += a.nobody() + ": examine, vet"
-		}
-		a.add(severe, text, x.Day, a.within(x, a.set.SevereExamine))
 	case related && a.soon(&a.Unseen[len(a.Unseen)-1]):
 		a.add(lameAfterLook, fmt.Sprintf("lame: %s; examined %s%s: recheck", scoreWords(x), a.Examined.Day, a.blockWords()),
 			a.Examined.Day, addDays(a.Examined.Day, a.set.NotImproving))
@@ -50,9 +76,26 @@ func (a *animal) lame() {
 		}
 		a.add(lame, text, a.Unseen[0].Day, a.within(&a.Unseen[0], a.set.LameExamine))
 	}
-	if b := worst(a.Before); !isSevere(x) && b != nil && b.Lame == "yes" && b.Scale == x.Scale && x.Value.Cmp(b.Value) > 0 {
+	if b := worst(a.Before); b != nil && b.Lame == "yes" && b.Scale == x.Scale && x.Value.Cmp(b.Value) > 0 {
 		a.add(worse, fmt.Sprintf("getting worse: %s, after %s on %s", scoreWords(x), b.Value, b.Day), x.Day, a.within(x, a.set.LameExamine))
 	}
+}
+
+// lameBefore is about an animal that was scored lame, at which nobody looked, and
+// that one day since tells sound: that does not take the lame score back, unless it
+// came soon after an examination.
+func (a *animal) lameBefore() {
+	if len(a.Stands) == 0 {
+		return
+	}
+	first, x := &a.Stands[0], worst(a.Stands)
+	if a.Examined != nil {
+		if n, ok := daysBetween(a.Examined.Day, first.Day); ok && n <= a.set.NotImproving {
+			return
+		}
+	}
+	a.add(lame, fmt.Sprintf("lame: %s, %s; scored since: %s, and one sound day does not take it back", scoreWords(x), a.nobody(), scoreWords(worst(a.Scored))),
+		first.Day, a.within(first, a.set.LameExamine))
 }
 
 // nobody says that nobody has looked, and since when if somebody ever did.

@@ -18,11 +18,7 @@ func (a *animal) lesions() {
 			continue
 		}
 		t := talk(c)
-		if t.deep != "" && !a.vetSince(c.Last, c.Foot) {
-			a.add(deepSigns, fmt.Sprintf("deep signs: %s, %s (%s): vet", caseWords(c), c.Last, t.deep), c.Last, c.Last)
-		} else if t.hot != "" && !a.vetSince(c.Last, c.Foot) {
-			a.add(hotSwollen, fmt.Sprintf("%s: %s, %s: vet", t.hot, caseWords(c), c.Last), c.Last, c.Last)
-		}
+		a.urgent(c, &t)
 		switch {
 		case t.course == "worse" && !a.lookedAfter(c):
 			a.add(worse, fmt.Sprintf("getting worse: %s, %s", caseWords(c), c.Last), c.Last, "")
@@ -37,6 +33,25 @@ func (a *animal) lesions() {
 		}
 		a.recheck(c)
 	}
+}
+
+// urgent adds a case for the vet. A later examination of the foot that did not tell
+// of it lowers it and does not end it: it is to be confirmed that it healed.
+func (a *animal) urgent(c *herd.Case, t *told) {
+	if t.deep == "" && t.hot == "" || a.vetSince(c.Last, c.Foot) {
+		return
+	}
+	k, past, text := deepSigns, deepPast, fmt.Sprintf("deep signs: %s, %s (%s)", caseWords(c), c.Last, t.deep)
+	if t.deep == "" {
+		k, past, text = hotSwollen, hotPast, fmt.Sprintf("%s: %s, %s", t.hot, caseWords(c), c.Last)
+	}
+	for _, f := range a.Feet {
+		if f.Foot == c.Foot && f.Exam > c.Last {
+			a.add(past, fmt.Sprintf("%s; not told of again when the foot was examined %s, nor told healed: confirm that it healed", text, f.Exam), c.Last, "")
+			return
+		}
+	}
+	a.add(k, text+": vet", c.Last, c.Last)
 }
 
 // recheck adds a case that is due to be seen again: an ulcer, a white line or a

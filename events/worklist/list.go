@@ -18,6 +18,7 @@ type Input struct {
 	Roster     herd.Roster      //
 	Held       int              // held records nobody has settled
 	Urgent     []Held           // those of them that may hide what cannot wait
+	HeldOf     map[string]Held  // by animal as read, the newest of which animal and day can be read; see [HeldKey]
 	Unmatched  []herd.Unmatched //
 	Conflicts  []herd.Contradiction
 	Waiting    int    // retractions that wait for a person
@@ -101,16 +102,26 @@ type Cannot struct {
 
 // Unseen is what the list opens with.
 type Unseen struct {
-	Held       int      `json:"held"`
-	Urgent     int      `json:"urgent"`           // of them, look urgent
-	First      []Held   `json:"first,omitempty"`  // the urgent ones
-	Incomplete int      `json:"incomplete"`       // animals whose last examination has rows that are held
-	Unmatched  int      `json:"unmatched"`        // animals no roster explains
-	Conflicts  []string `json:"conflicts"`        // contradictions, each in a sentence
-	Waiting    int      `json:"waiting"`          // retractions that wait for a person
-	Roster     string   `json:"roster,omitempty"` // day of its newest statement; "" if there is no roster
-	RosterAge  int      `json:"rosterAge"`        // days
-	Scored     string   `json:"scored,omitempty"` // day anybody was last scored; "" if nobody ever was
+	Held       int        `json:"held"`
+	Urgent     int        `json:"urgent"`           // of them, look urgent
+	First      []Held     `json:"first,omitempty"`  // the urgent ones
+	Incomplete int        `json:"incomplete"`       // animals whose last examination has rows that are held
+	Unmatched  int        `json:"unmatched"`        // animals no roster explains
+	Conflicts  []Conflict `json:"conflicts"`        // contradictions
+	Waiting    int        `json:"waiting"`          // retractions that wait for a person
+	Roster     string     `json:"roster,omitempty"` // day of its newest statement; "" if there is no roster
+	RosterAge  int        `json:"rosterAge"`        // days
+	Scored     string     `json:"scored,omitempty"` // day anybody was last scored; "" if nobody ever was
+}
+
+// A Conflict is a contradiction with all that a person needs to decide.
+type Conflict struct {
+	Kind    string          `json:"kind"`
+	Day     string          `json:"day,omitempty"` // the first it concerns
+	Animals []string        `json:"animals"`       // animal ids
+	Cows    []string        `json:"cows"`          // the names people use, each with a second identifier if there is one
+	Events  []events.Entity `json:"events"`        // the facts it is about
+	Text    string          `json:"text"`          // in a sentence, with the cows and the events
 }
 
 // A Row is one animal.

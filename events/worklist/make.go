@@ -34,10 +34,10 @@ func Make(in *Input, o Options) *List {
 	l.Unseen = unseen(in)
 	for i := range in.Standings {
 		s := &in.Standings[i]
-		if !here(s, in.Day) {
-			continue
+		a := &animal{
+			Standing: s, clock: c, set: in.Settings, next: l.NextVisit, roster: in.Roster.Statements > 0,
+			gone: !here(s, in.Day), held: in.HeldOf,
 		}
-		a := &animal{Standing: s, clock: c, set: in.Settings, next: l.NextVisit, roster: in.Roster.Statements > 0}
 		if row, ok := a.row(o.For); ok {
 			l.Rows = append(l.Rows, row)
 		}
@@ -70,6 +70,8 @@ type animal struct {
 	set    *Settings
 	next   string // next visit
 	roster bool   // the farm has one
+	gone   bool   // she left, and nothing was told of her since
+	held   map[string]Held
 
 	reasons []Reason
 }
@@ -81,13 +83,16 @@ func (a *animal) add(k *kind, text, since, closes string) {
 
 // row makes her row; ok is false if nothing concerns the reader.
 func (a *animal) row(r Reader) (Row, bool) {
-	a.medicines()
-	a.gait()
-	a.lesions()
-	a.devices()
-	a.orders()
-	a.looks()
-	a.routine()
+	a.leavesWithheld()
+	if !a.gone {
+		a.medicines()
+		a.gait()
+		a.lesions()
+		a.devices()
+		a.orders()
+		a.looks()
+		a.routine()
+	}
 	a.reasons = slices.DeleteFunc(a.reasons, func(x Reason) bool { return !x.of.concerns(r) })
 	if len(a.reasons) == 0 {
 		return Row{}, false

@@ -27,6 +27,55 @@ func (a *animal) medicines() {
 	}
 }
 
+// leavesWithheld adds withdrawals that are open when she leaves, or were when she
+// left and would still be. An unknown one is said for so many days behind the day
+// she left, as nobody can tell when it ended.
+func (a *animal) leavesWithheld() {
+	left := a.leftOn()
+	if left == "" {
+		return
+	}
+	for i := range a.Withdrawals {
+		w := &a.Withdrawals[i]
+		if w.Day > a.day || w.Over(left) || left < a.day && !a.stillOpen(w, left) {
+			continue
+		}
+		text, what, closes := "leaves "+left, "ask the vet before she goes", left
+		if left < a.day {
+			text, what, closes = "left "+left, "who has her is to know; ask the vet", ""
+		}
+		for _, x := range []struct {
+			what string
+			of   events.Withdrawal
+		}{{"meat", w.Meat()}, {"milk", w.Milk()}} {
+			if openEnded(x.of) || x.of.State == "until" && a.localDay(x.of.Until) >= left {
+				text += fmt.Sprintf(", %s %s", x.what, a.holdWords(x.of))
+			}
+		}
+		given := orDay(w.At, w.Day)
+		a.add(withdrawalLeaving, fmt.Sprintf("%s (%s given %s): %s", text, medicineName(w), a.say(given), what), given, closes)
+	}
+}
+
+// stillOpen reports whether a withdrawal of an animal that left would be open.
+func (a *animal) stillOpen(w *herd.Withdrawal, left string) bool {
+	for _, x := range []events.Withdrawal{w.Milk(), w.Meat()} {
+		if openEnded(x) && a.day <= addDays(left, a.set.LeftWithheld) || x.State == "until" && a.localDay(x.Until) >= a.day {
+			return true
+		}
+	}
+	return false
+}
+
+// leftOn returns the day she leaves, or left and did not come back; "" if nothing
+// says so.
+func (a *animal) leftOn() string {
+	if n := len(a.Animal.Stays); n > 0 {
+		return a.Animal.Stays[n-1].Left
+	}
+	return ""
+}
+
 func medicineName(w *herd.Withdrawal) string {
 	if w.Medicine.Name == "" {
 		return "medicine (name not told)"

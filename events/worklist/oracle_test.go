@@ -113,7 +113,7 @@ func count(t *testing.T, told map[string]int) {
 		"medicine-unknown-animal", "withdrawal-unknown", "withdrawal", "severe", "severe-seen", "lame", "lame-after-look", "not-improving", "worse",
 		"no-cause", "lame-leaving", "chronic", "deep", "hot-swollen", "dd-active", "dd-horn", "recheck", "vet-dressing", "wrap-unknown", "wrap-late",
 		"wrap-due", "wrap-on", "block-off", "block-long", "block-check", "block-dry", "block-lost", "missed", "incomplete", "pre-dry",
-		"mid-lactation", "heifer", "high-risk", "never-examined", "overdue", "order", "order-keep",
+		"mid-lactation", "heifer", "high-risk", "never-examined", "overdue", "order", "order-keep", "withdrawal-leaving", "dry-passed",
 	} {
 		if !seen[code] {
 			t.Errorf("no herd had a row because of %s", code)

@@ -47,6 +47,9 @@ func (d *dice) herd(farm string, cows int) {
 			if d.chance(0.1) {
 				d.order(c, n)
 			}
+			if d.chance(0.15) {
+				d.between(c, n+1+d.IntN(5))
+			}
 		}
 	}
 }
@@ -190,6 +193,30 @@ func (d *dice) exam(c, n int) {
 		d.add("chute", "m", d.medicine(common))
 	}
 	d.add("chute", "x", x)
+}
+
+// between writes what is done to a cow without an examination, by whoever is there.
+func (d *dice) between(c, n int) {
+	d.rec++
+	common := d.common(c, n)
+	common.Role = one(d, "", "farmer", "farmer", "trimmer", "vet")
+	foot := one(d, feet...)
+	switch d.IntN(5) {
+	case 0:
+		d.add("barn", "t", &events.Treatment{Common: common, Foot: foot, Claw: "none", What: "topical"})
+	case 1:
+		d.add("barn", "t", &events.Treatment{Common: common, Foot: foot, Claw: "outer", What: "corrective-trim"})
+	case 2:
+		x := d.medicine(common)
+		if d.chance(0.5) {
+			x.Foot = ""
+		}
+		d.add("barn", "t", x)
+	case 3:
+		d.add("barn", "t", &events.Treatment{Common: common, Foot: foot, Claw: "none", What: "wrap"})
+	case 4:
+		d.add("barn", "o", &events.TakenOff{Common: common, Foot: foot, Claw: "none", What: "wrap", How: "taken-off"})
+	}
 }
 
 func (d *dice) lesion(common events.Common, foot, slot string) {

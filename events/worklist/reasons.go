@@ -27,12 +27,14 @@ var (
 	withdrawalUnknown     = &kind{code: "withdrawal-unknown", tier: Now, readers: []Reader{Milkers, Vet, Manager}}
 	severe                = &kind{code: "severe", tier: Now, readers: []Reader{Trimmer, Vet, Manager}, chute: true}
 	deepSigns             = &kind{code: "deep", tier: Now, readers: bothers, chute: true}
+	withdrawalLeaving     = &kind{code: "withdrawal-leaving", tier: Now, readers: []Reader{Manager, Milkers, Vet}}
 	hotSwollen            = &kind{code: "hot-swollen", tier: Now, readers: bothers, chute: true}
 	wrapLate              = &kind{code: "wrap-late", tier: Now, readers: []Reader{Milkers, Trimmer, Manager}}
 	wrapUnknown           = &kind{code: "wrap-unknown", tier: Now, readers: milking}
 	dressing              = &kind{code: "vet-dressing", tier: Today, readers: []Reader{Vet, Milkers, Trimmer}}
 	lame                  = &kind{code: "lame", tier: Today, readers: trim, chute: true}
 	worse                 = &kind{code: "worse", tier: Today, readers: []Reader{Trimmer, Vet, Manager}, chute: true}
+	whichFootWrap         = &kind{code: "which-foot", tier: Today, readers: []Reader{Trimmer, Milkers, Manager}}
 	rocking               = &kind{code: "block-rocking", tier: Today, readers: trim, chute: true}
 	severeSeen            = &kind{code: "severe-seen", tier: Today, readers: []Reader{Vet}}
 	wrapDue               = &kind{code: "wrap-due", tier: Today, readers: milking}
@@ -40,6 +42,9 @@ var (
 	leaving               = &kind{code: "lame-leaving", tier: Today, readers: []Reader{Manager, Vet}}
 	notImproving          = &kind{code: "not-improving", tier: ThisVisit, readers: []Reader{Trimmer, Vet, Manager}, chute: true}
 	lameAfterLook         = &kind{code: "lame-after-look", tier: ThisVisit, readers: trim, chute: true}
+	whichFootBlock        = &kind{code: "which-foot", tier: ThisVisit, readers: trim, chute: true}
+	deepPast              = &kind{code: "deep", tier: ThisVisit, readers: bothers, chute: true}
+	hotPast               = &kind{code: "hot-swollen", tier: ThisVisit, readers: bothers, chute: true}
 	blockLost             = &kind{code: "block-lost", tier: ThisVisit, readers: trim, chute: true}
 	blockBad              = &kind{code: "block-bad", tier: ThisVisit, readers: trim, chute: true}
 	orderGiven            = &kind{code: "order", tier: ThisVisit, readers: trim, chute: true}
@@ -51,6 +56,7 @@ var (
 	dermatitisActive      = &kind{code: "dd-active", tier: ThisVisit, readers: []Reader{Vet}}
 	dermatitisHorn        = &kind{code: "dd-horn", tier: ThisVisit, readers: []Reader{Vet}}
 	noCause               = &kind{code: "no-cause", tier: ThisVisit, readers: []Reader{Vet, Manager}}
+	dryPassed             = &kind{code: "dry-passed", tier: ThisVisit, readers: trim, chute: true, routine: true}
 	preDryNow             = &kind{code: "pre-dry", tier: ThisVisit, readers: trim, chute: true, routine: true}
 	preDry                = &kind{code: "pre-dry", tier: Planned, readers: trim, chute: true, routine: true}
 	recheck               = &kind{code: "recheck", tier: Planned, readers: trim, chute: true}

@@ -74,6 +74,9 @@ func (a *animal) beforeDry(calving string) {
 		}
 		dry, how = a.set.DryBefore(calving), fmt.Sprintf("taken to be %d days before the earliest calving", a.set.DryBeforeCalving)
 	}
+	if dry < a.day && how == "planned" && dry > a.Animal.LastCalving(a.day) && a.dry() == "" && !a.checkedSince(addDays(dry, -a.set.PreDryLooked)) {
+		a.add(dryPassed, fmt.Sprintf("planned dry-off %s passed, none recorded: dried? check before drying off missed", dry), dry, "")
+	}
 	if a.dry() != "" || dry < a.day || a.lookedWithin(a.set.PreDryLooked) {
 		return
 	}
@@ -198,17 +201,27 @@ func (a *animal) pregnant() bool {
 	return a.Animal.Known && (a.dry() != "" || a.Animal.PlannedDryOff != "" && a.Animal.PlannedDryOff > a.Animal.LastCalving(a.day) && a.Animal.PlannedDryOff >= addDays(a.day, -90))
 }
 
-// thin tells where a sole is thin: measured below the limit, or found so and not
-// healed.
+// thin tells where a sole is thin: measured below the limit, or found so and since
+// neither measured at or above it, nor told healed, nor the foot found clear. A block
+// or wrap ends nothing, nor does a look that does not tell of it.
 func (a *animal) thin() string {
 	for _, s := range a.Soles {
 		if s.MM.Cmp(a.set.SoleCriticalMM) < 0 {
 			return fmt.Sprintf("%s, %s mm on %s", place(s.Foot, s.Claw), s.MM, s.Day)
 		}
 	}
-	i := slices.IndexFunc(a.Cases, func(c herd.Case) bool { return c.Class == "TS" && c.Open && !a.over(&c) })
+	i := slices.IndexFunc(a.Cases, func(c herd.Case) bool { return c.Class == "TS" && c.Open && !a.thickSince(&c) })
 	if i < 0 {
 		return ""
 	}
 	return fmt.Sprintf("%s, found %s", place(a.Cases[i].Foot, a.Cases[i].Claw), a.Cases[i].Last)
+}
+
+// thickSince reports whether the sole of a case was measured at or above the limit
+// on a later day. Where the claw of the case was not told no measure is known to be of
+// it.
+func (a *animal) thickSince(c *herd.Case) bool {
+	return slices.ContainsFunc(a.Soles, func(s herd.Sole) bool {
+		return s.Foot == c.Foot && s.Claw == c.Claw && s.Day > c.Last && s.MM.Cmp(a.set.SoleCriticalMM) >= 0
+	})
 }

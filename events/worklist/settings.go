@@ -25,6 +25,7 @@ type Settings struct {
 	Gestation                                int
 	HighRiskHistory, HighRiskLooked, Overdue int
 	ChronicSpan, ChronicCases, LeavingLame   int
+	LeftWithheld                             int
 	NextVisit                                int
 	RosterOld, ScoresOld                     int
 	Milkings                                 []string       // HH:MM, ascending; at least one
@@ -97,7 +98,7 @@ func (s *Settings) days() map[string]*int {
 		"heifer-from": &s.HeiferFrom, "heifer-to": &s.HeiferTo,
 		"calving-guard": &s.CalvingGuard, "fresh-guard": &s.FreshGuard, "tilt-guard": &s.TiltGuard, "gestation": &s.Gestation,
 		"high-risk-history": &s.HighRiskHistory, "high-risk-looked": &s.HighRiskLooked, "overdue": &s.Overdue,
-		"chronic-span": &s.ChronicSpan, "chronic-cases": &s.ChronicCases, "leaving-lame": &s.LeavingLame,
+		"chronic-span": &s.ChronicSpan, "chronic-cases": &s.ChronicCases, "leaving-lame": &s.LeavingLame, "left-withheld": &s.LeftWithheld,
 		"next-visit": &s.NextVisit, "roster-old": &s.RosterOld, "scores-old": &s.ScoresOld,
 	}
 }

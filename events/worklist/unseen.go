@@ -10,10 +10,14 @@ import (
 
 // unseen tells what no list of the farm can see.
 func unseen(in *Input) Unseen {
-	u := Unseen{Held: in.Held, Urgent: len(in.Urgent), First: in.Urgent, Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []string{}, Roster: in.Roster.Newest}
+	u := Unseen{Held: in.Held, Urgent: len(in.Urgent), First: in.Urgent, Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []Conflict{}, Roster: in.Roster.Newest}
+	var byID map[string]*herd.Standing
 	for _, c := range in.Conflicts {
 		if c.Day == "" || c.Day <= in.Day {
-			u.Conflicts = append(u.Conflicts, c.Words)
+			if byID == nil {
+				byID = byAnimal(in)
+			}
+			u.Conflicts = append(u.Conflicts, conflict(in, &c, byID))
 		}
 	}
 	for i := range in.Standings {
@@ -28,6 +32,62 @@ func unseen(in *Input) Unseen {
 	u.RosterAge, _ = daysBetween(u.Roster, in.Day)
 	u.RosterAge = max(0, u.RosterAge)
 	return u
+}
+
+func byAnimal(in *Input) map[string]*herd.Standing {
+	out := make(map[string]*herd.Standing, len(in.Standings))
+	for i := range in.Standings {
+		out[in.Standings[i].Animal.ID] = &in.Standings[i]
+	}
+	return out
+}
+
+// mostEvents is how many events of a contradiction a sentence names.
+const mostEvents = 4
+
+// conflict tells of a contradiction with its animals and events.
+func conflict(in *Input, c *herd.Contradiction, standings map[string]*herd.Standing) Conflict {
+	out := Conflict{Kind: c.Kind, Day: c.Day, Animals: c.Animals, Cows: []string{}, Events: c.Events}
+	for _, id := range c.Animals {
+		name := strings.TrimPrefix(id, in.Farm+"/")
+		if s := standings[id]; s != nil {
+			cow, second := (&animal{Standing: s, clock: clock{day: in.Day}}).names()
+			if name = cow; second != "" {
+				name += " (" + second + ")"
+			}
+		}
+		out.Cows = append(out.Cows, name)
+	}
+	out.Text = strings.Join(out.Cows, ", ") + ": " + c.Words
+	var all []string
+	for _, e := range c.Events[:min(len(c.Events), mostEvents)] {
+		all = append(all, string(e))
+	}
+	if n := len(c.Events) - mostEvents; n > 0 {
+		all = append(all, fmt.Sprintf("and %d more", n))
+	}
+	if len(all) > 0 {
+		out.Text += fmt.Sprintf(" (%s %s)", map[bool]string{true: "event", false: "events"}[len(c.Events) == 1], strings.Join(all, ", "))
+	}
+	return out
+}
+
+// unscored counts the cows of the roster that are there on the day and have calved,
+// and those of them that were not scored within so many days.
+func unscored(in *Input) (cows, not int) {
+	since := addDays(in.Day, -in.Settings.ScoresOld)
+	for i := range in.Standings {
+		s := &in.Standings[i]
+		a := &animal{Standing: s, clock: clock{day: in.Day}}
+		if !s.Animal.Known || !s.Animal.In(in.Day) || s.Animal.Sex == "male" || a.heifer() {
+			continue
+		}
+		cows++
+		if len(s.Scored) == 0 || s.Scored[0].Day < since {
+			not++
+		}
+	}
+	return cows, not
 }
 
 // cannot tells why the list cannot be complete.
@@ -49,6 +109,9 @@ func cannot(in *Input, l *List) (out []Cannot) {
 		add("no-scores", "nobody was ever scored: who is lame cannot be worked out")
 	case age > in.Settings.ScoresOld:
 		add("scores-old", "nobody was scored since %s, %d days ago: who is lame now cannot be worked out", u.Scored, age)
+	}
+	if cows, not := unscored(in); ok && age <= in.Settings.ScoresOld && not > 0 {
+		add("scores-few", "%d of %s not scored within %d days: whether these are lame now cannot be worked out", not, count(cows, "cow was", "cows were"), in.Settings.ScoresOld)
 	}
 	if u.Held > 0 {
 		add("held", "%s not read: each may hide a wrap, a block, a medicine or a severely lame cow", count(u.Held, "held record is", "held records are"))
@@ -109,7 +172,7 @@ func (a *animal) notes() (out []string) {
 		for _, m := range a.Animal.Might {
 			out = append(out, "her identifiers name "+strings.TrimPrefix(m, a.Animal.Farm+"/")+" too")
 		}
-	} else if !a.Animal.In(a.day) {
+	} else if !a.Animal.In(a.day) && !a.gone {
 		out = append(out, "told of after she left by the roster: is she here?")
 	}
 	for _, s := range a.Animal.Shared {
@@ -118,6 +181,9 @@ func (a *animal) notes() (out []string) {
 		}
 	}
 	out = append(out, a.lostClaws()...)
+	if h, ok := a.heldRecord(); ok {
+		out = append(out, fmt.Sprintf("a record of her of %s is held and not read: %s", h.Day, h.ID))
+	}
 	for _, k := range a.doubts() {
 		out = append(out, "contradiction: "+k)
 	}
@@ -151,11 +217,32 @@ func (a *animal) doubts() (out []string) {
 	for _, c := range a.Claws {
 		add(c.Doubts)
 	}
-	for _, list := range [][]herd.Scored{a.Scored, a.Unseen} {
+	for _, list := range [][]herd.Scored{a.Scored, a.Unseen, a.Stands} {
 		for _, s := range list {
 			add(s.Doubts)
 		}
 	}
 	slices.Sort(out)
 	return out
+}
+
+// HeldKey writes an animal as a held record names it as identifiers are compared:
+// without blanks, in capitals.
+func HeldKey(animal string) string {
+	return strings.ToUpper(strings.Join(strings.Fields(animal), ""))
+}
+
+// heldRecord returns the newest held record up to the day that names one of her
+// identifiers as it is.
+func (a *animal) heldRecord() (newest Held, found bool) {
+	if len(a.held) == 0 {
+		return Held{}, false
+	}
+	for _, i := range a.Animal.Identifiers {
+		h, ok := a.held[HeldKey(i.Value)]
+		if ok && h.Day <= a.day && (i.From == "" || i.From <= h.Day) && (i.To == "" || h.Day < i.To) && (!found || h.Day > newest.Day) {
+			newest, found = h, true
+		}
+	}
+	return newest, found
 }

@@ -120,6 +120,10 @@ func (j *judge) lesions() {
 		again := j.any(func(f *fact) bool { return f.day > last && f.touches(c.foot) })
 		switch {
 		case vet:
+		case deep && j.examinedSince(c.foot, last):
+			j.say("this visit", "deep", "")
+		case hot && j.examinedSince(c.foot, last):
+			j.say("this visit", "hot-swollen", "")
 		case deep:
 			j.say("now", "deep", last)
 		case hot:
@@ -143,6 +147,15 @@ func (j *judge) lesions() {
 			j.say("planned", "recheck", plus(last, 35))
 		}
 	}
+}
+
+// examinedSince reports whether an examination that was read whole had the foot in
+// hand on a later day.
+func (j *judge) examinedSince(foot, day string) bool {
+	return j.any(func(f *fact) bool {
+		e := f.exam()
+		return e != nil && e.Outcome != "incomplete" && f.day > day && f.touches(foot)
+	})
 }
 
 func relieve(class string) bool { return class == "U" || class == "WL" }
@@ -186,7 +199,11 @@ func placeOf(what, foot, claw string) string {
 }
 
 func end(list []thing, f *fact, how string) {
-	if n := len(list); n > 0 && list[n-1].off == nil && list[n-1].on.ev.Entity != f.ev.Entity && list[n-1].on.day < f.day {
+	n := len(list)
+	if n == 0 || list[n-1].off != nil || list[n-1].on.ev.Entity == f.ev.Entity {
+		return
+	}
+	if list[n-1].on.day < f.day || how != "replaced" && behind(f, list[n-1].on) {
 		list[n-1].off, list[n-1].how = f, how
 	}
 }
@@ -258,7 +275,7 @@ func (j *judge) milking(from, late time.Time) time.Time {
 
 func (j *judge) block(x thing) {
 	if r := j.animal.roster; r != nil {
-		dry := r.DriedOff != "" && r.DriedOff > x.on.day && r.DriedOff <= j.day || r.PlannedDryOff == j.day
+		dry := r.DriedOff != "" && r.DriedOff > x.on.day && r.DriedOff <= j.day || r.PlannedDryOff == j.day || j.dryPassed() && r.PlannedDryOff > x.on.day
 		if dry || slices.ContainsFunc(r.Calvings, func(c string) bool { return c > x.on.day && c <= j.day }) {
 			j.say("this visit", "block-dry", "")
 		}

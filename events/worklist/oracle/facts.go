@@ -107,7 +107,9 @@ func (f *fact) score() *events.Locomotion { x, _ := f.p.(*events.Locomotion); re
 func (f *fact) moment() string { return cmp.Or(f.at, f.day) }
 
 // touches reports whether a fact tells that a foot was looked at; any foot with
-// foot "".
+// foot "". So does an examination, a lesion, a corrective trim, a block put on, and
+// what a vet wrote or a trimmer put on; a wrap renewed, what came off, and what
+// anybody else gave or put on the skin do not.
 func (f *fact) touches(foot string) bool {
 	is := func(x string) bool { return x != "" && (foot == "" || x == foot) }
 	if e := f.exam(); e != nil && e.Outcome != "not-done" {
@@ -117,8 +119,17 @@ func (f *fact) touches(foot string) bool {
 			}
 		}
 	}
-	l, t := f.lesion(), f.treatment()
-	return l != nil && is(l.Foot) || t != nil && is(t.Foot)
+	role := f.p.Base().Role
+	switch p := f.p.(type) {
+	case *events.Lesion:
+		return is(p.Foot)
+	case *events.TakenOff:
+		return role == "vet" && is(p.Foot)
+	case *events.Treatment:
+		lifted := p.What == "corrective-trim" || p.What == "block" || p.What == "block-thin-sole"
+		return (lifted || role == "vet" || role == "trimmer") && is(p.Foot)
+	}
+	return false
 }
 
 // any reports whether a fact is so.

@@ -33,19 +33,19 @@ func Due(all []events.Event, day, next string, at time.Time, zone *time.Location
 	}
 	out := map[string][]string{}
 	for tag, a := range animals {
-		if !a.there(day) || a.roster == nil && len(a.facts) == 0 {
-			continue
-		}
 		j := &judge{day: day, at: at, zone: zone, next: next, roster: rosters > 0, animal: a}
-		j.medicines()
-		j.scores()
-		j.chronic()
-		j.lesions()
-		j.devices()
-		j.orders()
-		j.looks()
-		if j.roster && a.roster != nil {
-			j.routine()
+		j.leaving()
+		if a.there(day) && (a.roster != nil || len(a.facts) > 0) {
+			j.medicines()
+			j.scores()
+			j.chronic()
+			j.lesions()
+			j.devices()
+			j.orders()
+			j.looks()
+			if j.roster && a.roster != nil {
+				j.routine()
+			}
 		}
 		if len(j.out) > 0 {
 			slices.Sort(j.out)
@@ -92,6 +92,38 @@ func (j *judge) medicines() {
 	}
 }
 
+// leaving judges withdrawals that are open on the day she leaves. Behind that day
+// they are told as long as they would be open; one that nobody knows, for 60 days.
+func (j *judge) leaving() {
+	r := j.animal.roster
+	if r == nil || r.Left == "" {
+		return
+	}
+	for i := range j.facts {
+		t := j.facts[i].treatment()
+		if t == nil || t.What != "medicine" {
+			continue
+		}
+		end := ""
+		for _, w := range []events.Withdrawal{t.Medicine.Milk, t.Medicine.Meat} {
+			switch w.State {
+			case "zero":
+			case "until":
+				end = max(end, w.Until[:10])
+			default:
+				end = max(end, plus(r.Left, 60))
+			}
+		}
+		switch {
+		case end < r.Left || end < j.day:
+		case r.Left < j.day:
+			j.say("now", "withdrawal-leaving", "")
+		default:
+			j.say("now", "withdrawal-leaving", r.Left)
+		}
+	}
+}
+
 // A scored is a score that tells lame or not.
 type scored struct {
 	*fact
@@ -115,7 +147,7 @@ func isLook(f *fact) bool {
 	if e := f.exam(); e != nil {
 		return e.Outcome != "not-done"
 	}
-	return f.touches("")
+	return f.touches("") || f.p.Base().Role == "vet" && blind(f)
 }
 
 // behind reports whether x happened after y; on one day only if both times say so.
@@ -154,7 +186,20 @@ func more(a, b scored) bool {
 func (j *judge) scores() {
 	all := j.scored()
 	n := len(all)
-	if n == 0 || !all[n-1].lame {
+	if n == 0 {
+		return
+	}
+	open := j.open(all)
+	worst, severe := worstOf(open), false
+	if severe = len(open) > 0 && worst.severe; severe {
+		j.say("now", "severe", j.within(worst.fact, 24))
+	}
+	if !all[n-1].lame {
+		look := j.last(isLook)
+		soon := look != nil && len(open) > 0 && days(look.day, open[0].day) <= 14
+		if len(open) > 0 && !severe && !soon {
+			j.say("today", "lame", j.within(open[0].fact, 48))
+		}
 		return
 	}
 	run := n
@@ -171,6 +216,9 @@ func (j *judge) scores() {
 	newest := all[n-1]
 	j.travel(newest)
 	j.noCause(all[run].day, look)
+	if severe {
+		return
+	}
 	if len(unseen) == 0 {
 		vet := j.any(func(f *fact) bool {
 			return f.p.Base().Role == "vet" && f.day >= newest.day && (f.touches("") || blind(f))
@@ -180,12 +228,7 @@ func (j *judge) scores() {
 		}
 		return
 	}
-	worst := unseen[0]
-	for _, s := range unseen[1:] {
-		if more(s, worst) {
-			worst = s
-		}
-	}
+	worst = worstOf(unseen)
 	// She belongs to what was examined if that was not long before, and nobody
 	// found her sound between.
 	same := look != nil && days(look.day, unseen[0].day) <= 14
@@ -194,8 +237,6 @@ func (j *judge) scores() {
 	}
 	last := unseen[len(unseen)-1]
 	switch {
-	case worst.severe:
-		j.say("now", "severe", j.within(worst.fact, 24))
 	case same && j.when(last.moment()).Sub(j.when(look.moment())) <= 48*time.Hour:
 		j.say("this visit", "lame-after-look", plus(look.day, 14))
 	case same:
@@ -203,7 +244,7 @@ func (j *judge) scores() {
 	default:
 		j.say("today", "lame", j.within(unseen[0].fact, 48))
 	}
-	if n > 1 && !worst.severe {
+	if n > 1 {
 		b := all[n-2]
 		if b.lame && b.l.Scale == worst.l.Scale && worst.l.Score.Cmp(b.l.Score) > 0 {
 			j.say("today", "worse", j.within(worst.fact, 48))
@@ -211,14 +252,41 @@ func (j *judge) scores() {
 	}
 }
 
-// blind reports whether a vet's examination names no foot.
+// open returns the lame scores that stand: nobody looked since, and no two sound
+// scores in a row came since.
+func (j *judge) open(all []scored) (out []scored) {
+	look := j.last(isLook)
+	for i, s := range all {
+		stands := s.lame && (look == nil || behind(s.fact, look))
+		for k := i + 1; k+1 < len(all); k++ {
+			stands = stands && (all[k].lame || all[k+1].lame)
+		}
+		if stands {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// worstOf returns the score that tells most, of equal ones the last.
+func worstOf(all []scored) (worst scored) {
+	for i, s := range all {
+		if i == 0 || more(s, worst) {
+			worst = s
+		}
+	}
+	return worst
+}
+
+// blind reports whether a vet's record names no foot.
 func blind(f *fact) bool {
 	e := f.exam()
 	if e != nil {
 		return e.Outcome != "not-done" && len(e.Feet) == 0
 	}
 	l, t := f.lesion(), f.treatment()
-	return l != nil && l.Foot == "" || t != nil && t.Foot == ""
+	x, off := f.p.(*events.TakenOff)
+	return l != nil && l.Foot == "" || t != nil && t.Foot == "" || off && x.Foot == ""
 }
 
 func (j *judge) travel(newest scored) {

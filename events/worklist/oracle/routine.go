@@ -67,7 +67,7 @@ func (j *judge) newestCases() (out []sick) {
 // she calved, or as expected; what is more than 21 days past is no longer.
 func (j *judge) calving(r *events.Animal, calved string) string {
 	var all []string
-	if r.ExpectedCalving > calved {
+	if r.ExpectedCalving != "" && (calved == "" || days(calved, r.ExpectedCalving) >= 200) {
 		all = append(all, r.ExpectedCalving)
 	}
 	for _, s := range r.Services {
@@ -121,6 +121,9 @@ func (j *judge) checked() string {
 }
 
 func (j *judge) preDry(r *events.Animal, calved, calving string, dry bool, checked string, say func(tier, code, closes string)) {
+	if j.dryPassed() && (checked == "" || days(checked, r.PlannedDryOff) > 60) {
+		say("this visit", "dry-passed", "")
+	}
 	off := r.PlannedDryOff
 	if off == "" || off < calved {
 		if calving == "" {
@@ -137,4 +140,17 @@ func (j *judge) preDry(r *events.Animal, calved, calving string, dry bool, check
 	case plus(off, -10) <= j.day:
 		say("planned", "pre-dry", to)
 	}
+}
+
+// dryPassed reports whether the day of a planned dry-off of this lactation is over
+// and none was recorded.
+func (j *judge) dryPassed() bool {
+	r, calved := j.animal.roster, ""
+	for _, c := range r.Calvings {
+		if c <= j.day {
+			calved = max(calved, c)
+		}
+	}
+	dried := r.DriedOff > calved && r.DriedOff <= j.day
+	return r.PlannedDryOff > calved && r.PlannedDryOff < j.day && !dried
 }
