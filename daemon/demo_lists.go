@@ -74,7 +74,7 @@ func (s *showing) farmList(farm, dir string) (*worklist.List, error) {
 	}
 	err = s.e.visitReport(s.app.ctx, visitQuery{Farm: farm, Date: last}, func(v any) error {
 		var b bytes.Buffer
-		if err := pages.ExecuteTemplate(&b, "visit", map[string]any{"Visit": v, "Paper": papers["a4"]}); err != nil {
+		if err := visitPage(&b, v.(*worklist.Visit), "a4"); err != nil {
 			return err
 		}
 		return os.WriteFile(filepath.Join(dir, farm+"-visit-"+last+".html"), b.Bytes(), 0o644)

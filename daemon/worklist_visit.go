@@ -37,7 +37,7 @@ func (c *worklistVisitCommand) Run(a *app) error {
 		case "csv":
 			return visitCSV(a.stdout, &v)
 		case "html":
-			return pages.ExecuteTemplate(a.stdout, "visit", map[string]any{"Visit": &v, "Edges": edges{papers[c.Paper], v.Name + ", visit of " + visitDaysWords(&v), "made " + minute(v.Made)}})
+			return visitPage(a.stdout, &v, c.Paper)
 		}
 		visitText(a, &v)
 		return nil

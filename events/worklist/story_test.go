@@ -275,3 +275,253 @@ func TestMake_FindingsStandInTheOrderOfFeet(t *testing.T) {
 		t.Errorf("got %v, want %s", got, want)
 	}
 }
+
+// What the farm does between visits is no look at the foot, and does not take a lame
+// cow off the list; a block put on is one, for which the foot was lifted.
+func TestMake_WhatIsDoneWithoutALookLeavesHerOnTheList(t *testing.T) {
+	by := func(role string, x *events.Treatment) *events.Treatment { x.Role = role; return x }
+	at := func(what string) *events.Treatment {
+		return &events.Treatment{Common: on("2025-03-09T18:00"), Foot: "LH", Claw: "none", What: what}
+	}
+	off := &events.TakenOff{Common: on("2025-03-09T18:00"), Foot: "RH", Claw: "none", What: "wrap", How: "taken-off"}
+	for name, tt := range map[string]struct {
+		done events.Payload
+		want string
+	}{
+		"put on the skin by the farmer": {by("farmer", at("topical")), "today lame"},
+		"put on the skin by a trimmer":  {by("trimmer", at("topical")), ""},
+		"a wrap":                        {by("farmer", at("wrap")), "today lame"},
+		"a wrap of a vet":               {by("vet", at("wrap")), ""},
+		"a wrap taken off":              {off, "today lame"},
+		"a block":                       {at("block"), ""},
+		"a corrective trim":             {at("corrective-trim"), ""},
+	} {
+		s := newTale(t)
+		s.cow(func(*events.Animal) {})
+		score := &events.Locomotion{Common: on("2025-03-09T08:00"), Scale: "mob4-uk", Score: events.DecimalOf(2, 0)}
+		score.Derived.Lame = "yes"
+		s.tell(score)
+		s.tell(tt.done)
+		got := ""
+		if r := s.row("2025-03-10", worklist.Options{}); strings.Contains(codes(r), "today lame") {
+			got = "today lame"
+		}
+		if got != tt.want {
+			t.Errorf("%s: got %q, want %q", name, got, tt.want)
+		}
+	}
+}
+
+// A thin sole is guarded until an examination says otherwise, and never less because
+// of a block or wrap.
+func TestMake_AThinSoleIsGuardedUntilItIsToldOtherwise(t *testing.T) {
+	exam := func(result string) *events.Examination {
+		return &events.Examination{Common: on("2025-03-20"), Outcome: "findings", Reasons: []string{"routine"}, Feet: []events.FootExam{{Foot: "RH", Examined: "yes", Result: result}}}
+	}
+	sole := func(mm int64) *events.ClawMeasure {
+		return &events.ClawMeasure{Common: on("2025-03-20"), Foot: "RH", Claw: "outer", What: "sole-thickness", Value: events.DecimalOf(mm, 0), Unit: "mm"}
+	}
+	for name, tt := range map[string]struct {
+		then  events.Payload
+		holds bool
+	}{
+		"a block":                        {&events.Treatment{Common: on("2025-03-20"), Foot: "RH", Claw: "outer", What: "block-thin-sole"}, true},
+		"a wrap":                         {wrap("2025-03-20T09:00"), true},
+		"looked at, and not told of":     {exam("findings"), true},
+		"the foot is clear":              {exam("clear"), false},
+		"told healed":                    {&events.Lesion{Common: on("2025-03-20"), Foot: "RH", Claw: "outer", Code: "TS", Course: "healed"}, false},
+		"measured, and thick enough":     {sole(5), false},
+		"measured, and still too little": {sole(4), true},
+	} {
+		s := newTale(t)
+		s.cow(func(*events.Animal) {})
+		s.tell(&events.Lesion{Common: on("2025-03-01"), Foot: "RH", Claw: "outer", Code: "TS"})
+		s.tell(tt.then)
+		score := &events.Locomotion{Common: on("2025-03-25"), Scale: "mob4-uk", Score: events.DecimalOf(3, 0)}
+		score.Derived.Lame, score.Derived.SevereNative = "yes", "yes"
+		s.tell(score)
+		r := s.row("2025-03-25", worklist.Options{})
+		if got := r != nil && len(r.Guards) == 1 && r.Guards[0].Code == "thin-sole"; got != tt.holds {
+			t.Errorf("%s: guarded %t, want %t: %+v", name, got, tt.holds, r)
+		}
+	}
+}
+
+// One sound day takes back no lame score at which nobody looked: both are said.
+func TestMake_ASevereScoreStands(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(*events.Animal) {})
+	score := func(when string, v int64) {
+		l := &events.Locomotion{Common: on(when), Scale: "mob4-uk", Score: events.DecimalOf(v, 0)}
+		l.Derived.Lame, l.Derived.SevereNative = map[bool]string{true: "yes", false: "no"}[v >= 2], map[bool]string{true: "yes", false: "no"}[v >= 3]
+		s.tell(l)
+	}
+	score("2025-03-05T08:00", 3)
+	score("2025-03-06T08:00", 1)
+	r := s.wants("2025-03-06", "now severe, routine never-examined")
+	if want := "severely lame: score 3 on mob4-uk, 2025-03-05; scored since: score 1 on mob4-uk, 2025-03-06, and one sound day does not take it back; nobody has looked: examine, vet"; r == nil || r.Reasons[0].Text != want {
+		t.Errorf("got %+v, want %s", r, want)
+	}
+	score("2025-03-06T17:00", 0) // the same day
+	s.wants("2025-03-06", "now severe, routine never-examined")
+	score("2025-03-07", 0)
+	s.wants("2025-03-07", "routine never-examined")
+}
+
+// Who has a cow that left is to know what is withheld; nobody knows for how long of
+// what nobody entered, and it is said for 60 days (common practice, no source).
+func TestMake_AWithdrawalOfACowThatLeaves(t *testing.T) {
+	until := func(day string) events.Withdrawal { return events.Withdrawal{State: "until", Until: day} }
+	tests := []struct {
+		name       string
+		milk, meat events.Withdrawal
+		day, want  string
+	}{
+		{"before she goes", events.Withdrawal{State: "zero"}, until("2025-03-20"), "2025-03-09", "leaves 2025-03-12, meat withheld until 2025-03-20 (tetra given 2025-03-08): ask the vet before she goes"},
+		{"over by then", until("2025-03-11"), until("2025-03-11"), "2025-03-09", ""},
+		{"behind it", until("2025-03-12"), until("2025-03-20"), "2025-03-20", "left 2025-03-12, meat withheld until 2025-03-20, milk over since 2025-03-12 (tetra given 2025-03-08): who has her is to know; ask the vet"},
+		{"and over", until("2025-03-12"), until("2025-03-20"), "2025-03-21", ""},
+		{"unknown", events.Withdrawal{}, events.Withdrawal{State: "zero"}, "2025-05-11", "left 2025-03-12, milk unknown (tetra given 2025-03-08): who has her is to know; ask the vet"},
+		{"unknown for long", events.Withdrawal{}, events.Withdrawal{State: "zero"}, "2025-05-12", ""},
+	}
+	for _, tt := range tests {
+		s := newTale(t)
+		s.cow(func(a *events.Animal) { a.Left = "2025-03-12" })
+		s.tell(&events.Treatment{Common: on("2025-03-08"), What: "medicine", Foot: "RH", Claw: "none", Medicine: events.Medicine{Name: "tetra", Milk: tt.milk, Meat: tt.meat}})
+		for _, reader := range []worklist.Reader{worklist.Manager, worklist.Milkers, worklist.Vet} {
+			got := ""
+			if r := s.row(tt.day, worklist.Options{For: reader}); r != nil && r.Reasons[0].Code == "withdrawal-leaving" && r.Tier == worklist.Now {
+				got = r.Reasons[0].Text
+			}
+			if got != tt.want {
+				t.Errorf("%s, for %s: got %q, want %q", tt.name, reader, got, tt.want)
+			}
+		}
+	}
+}
+
+// A later examination that does not tell of deep signs lowers them, and does not
+// make them forgotten.
+func TestMake_WhatWasNotToldOfAgainIsToBeConfirmed(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(*events.Animal) {})
+	s.tell(&events.Lesion{Common: on("2025-03-01"), Foot: "RH", Claw: "none", Code: "IP"})
+	s.tell(&events.Treatment{Common: on("2025-03-02"), Foot: "RH", Claw: "inner", What: "block"})
+	if r := s.row("2025-03-05", worklist.Options{For: worklist.Vet}); codes(r) != "now hot-swollen" {
+		t.Errorf("after a block: %s", codes(r))
+	}
+	exam := func(day, outcome, result string) {
+		s.tell(&events.Examination{Common: on(day), Outcome: outcome, Reasons: []string{"routine"}, Feet: []events.FootExam{{Foot: "RH", Examined: "yes", Result: result}}})
+	}
+	exam("2025-03-06", "incomplete", "findings")
+	if r := s.row("2025-03-06", worklist.Options{For: worklist.Vet}); codes(r) != "now hot-swollen, this visit incomplete" {
+		t.Errorf("after an examination with held rows: %s", codes(r))
+	}
+	exam("2025-03-07", "findings", "findings")
+	r := s.row("2025-03-08", worklist.Options{For: worklist.Vet})
+	if codes(r) != "this visit hot-swollen" || !strings.Contains(r.Reasons[0].Text, "examined 2025-03-07, nor told healed: confirm that it healed") {
+		t.Errorf("after an examination: %s %+v", codes(r), r)
+	}
+	exam("2025-03-09", "clear", "clear")
+	if r := s.row("2025-03-09", worklist.Options{For: worklist.Vet}); r != nil {
+		t.Errorf("healed: %s", codes(r))
+	}
+}
+
+// A planned dry-off that nobody recorded is asked about until it is recorded, she
+// calves, or she was checked.
+func TestMake_APlannedDryOffThatPassed(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(a *events.Animal) { a.Calvings, a.PlannedDryOff = []string{"2024-05-01"}, "2025-03-10" })
+	s.tell(&events.Treatment{Common: on("2025-02-20"), Foot: "RH", Claw: "inner", What: "block"})
+	s.tell(&events.Examination{Common: on("2024-12-01"), Outcome: "clear", Reasons: []string{"routine"}})
+	r := s.wants("2025-03-20", "this visit block-dry, this visit dry-passed, planned block-check")
+	if r == nil || !strings.Contains(r.Reasons[0].Text, "still on at drying off, planned for 2025-03-10 and not recorded: dried?") ||
+		r.Reasons[1].Text != "planned dry-off 2025-03-10 passed, none recorded: dried? check before drying off missed" {
+		t.Errorf("got %+v", r)
+	}
+	s.tell(&events.Examination{Common: on("2025-03-21"), Outcome: "clear", Reasons: []string{"dry-off"}})
+	s.wants("2025-03-21", "this visit block-dry, planned block-check")
+}
+
+// A wrap that was to come off and did not is said with both milkings, so that a list
+// and the report of the visit before name the same one.
+func TestMake_TheMilkingThatWasMissedIsNamed(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(*events.Animal) {})
+	s.tell(wrap("2025-03-13T08:05"))
+	off := "wrap on RH since 2025-03-13 08:05: off at the milking of 2025-03-14 17:00, late from 2025-03-15 08:05"
+	if r := s.wants("2025-03-13", "planned wrap-on, routine never-examined"); r == nil || r.Reasons[0].Text != off {
+		t.Errorf("got %+v, want %s", r, off)
+	}
+	if v := s.report("2025-03-13"); len(v.ComeOff) != 1 || v.ComeOff[0].Text != off {
+		t.Errorf("the report: got %+v, want %s", v.ComeOff, off)
+	}
+	missed := "wrap on RH since 2025-03-13 08:05: was to be off at the milking of 2025-03-14 17:00, not recorded: off at the milking of 2025-03-15 06:00, late from 2025-03-15 08:05"
+	if r := s.wants("2025-03-14", "today wrap-due, routine never-examined"); r == nil || r.Reasons[0].Text != missed {
+		t.Errorf("got %+v, want %s", r, missed)
+	}
+}
+
+// Two sources with one lesion on opposite feet put one block on one foot: which?
+func TestMake_WhichFoot(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(*events.Animal) {})
+	for i, foot := range []string{"RH", "LH"} {
+		source := []string{"log", "two"}[i]
+		s.w.put(line{farm: "f", source: source, record: "r", slot: "l", payload: &events.Lesion{Common: on("2025-03-08"), Foot: foot, Claw: "outer", Code: "SU"}})
+		s.w.put(line{farm: "f", source: source, record: "r", slot: "b", payload: &events.Treatment{Common: on("2025-03-08"), Foot: foot, Claw: "inner", What: "block"}})
+	}
+	h := herdOf(t, &s.w.log)
+	l := worklist.Make(input(t, h, "f", "2025-03-09"), worklist.Options{})
+	if len(l.Rows) != 1 || l.Rows[0].Reasons[0].Text != "block, and on which foot? two has it on LH inner since 2025-03-08; log has it on RH inner since 2025-03-08: look" {
+		t.Errorf("got %+v", l.Rows)
+	}
+	if c := l.Unseen.Conflicts; len(c) != 1 || len(c[0].Events) != 4 || len(c[0].Cows) != 1 || c[0].Cows[0] != tagOf(1) ||
+		!strings.HasPrefix(c[0].Text, tagOf(1)+": log has SU on RH on 2025-03-08, two has SU on LH") || !strings.Contains(c[0].Text, "(events "+string(c[0].Events[0])+", ") {
+		t.Errorf("the contradiction: %+v", c)
+	}
+}
+
+// Who was not scored of late is counted, though somebody was.
+func TestMake_CountsWhoWasNotScored(t *testing.T) {
+	d := &dice{Rand: newRand(3), farm: "f"}
+	none := 0
+	for c := range 5 {
+		parity := 2
+		a := &events.Animal{Common: events.Common{Animal: d.ids(c)}, Born: "2019-03-01", Sex: "female", Parity: &parity}
+		switch c {
+		case 3:
+			a.Parity = &none // a heifer
+		case 4:
+			a.Left = "2025-03-01"
+		}
+		d.lines = append(d.lines, line{farm: "f", source: "roster", record: fmt.Sprint("cow", c), payload: a})
+	}
+	for c, n := range []int{40, 12} {
+		common := events.Common{Animal: d.ids(c), Occurred: events.Occurred{Date: day(n), Precision: "date"}}
+		l := &events.Locomotion{Common: common, Scale: "mob4-uk", Score: events.DecimalOf(0, 0)}
+		l.Derived.Lame = "no"
+		d.add("scores", "s", l)
+		d.rec++
+	}
+	l := worklist.Make(input(t, herdOf(t, &d.write().log), "f", day(60)), worklist.Options{})
+	for _, c := range l.Cannot {
+		if c.Code == "scores-few" && c.Text == "2 of 3 cows were not scored within 28 days: whether these are lame now cannot be worked out" {
+			return
+		}
+	}
+	t.Errorf("got %+v", l.Cannot)
+}
+
+// A held record that names her is said on her row.
+func TestMake_SaysWhichHeldRecordIsHers(t *testing.T) {
+	s := newTale(t)
+	s.cow(func(*events.Animal) {})
+	in := input(t, herdOf(t, &s.w.log), "f", "2025-03-10")
+	in.HeldOf = map[string]worklist.Held{worklist.HeldKey(strings.ToLower(tagOf(1)[:4]) + " " + tagOf(1)[4:]): {ID: "h-1", Day: "2025-03-09"}}
+	l := worklist.Make(in, worklist.Options{})
+	if len(l.Rows) != 1 || len(l.Rows[0].Notes) != 1 || l.Rows[0].Notes[0] != "a record of her of 2025-03-09 is held and not read: h-1" {
+		t.Errorf("got %+v", l.Rows)
+	}
+}
