@@ -9,11 +9,12 @@
 //
 //   - now: severely lame by the scale's own cut, deep signs, a hot swollen foot,
 //     a wrap past its late time, a medicine with an unknown withdrawal or for an
-//     unknown animal
+//     unknown animal, a withdrawal that is open when she leaves
 //   - today: lame and not examined, wraps due, getting worse, a block on which
 //     the claw rocks
 //   - this visit: not improving, a block lost over an open lesion, orders, not
 //     done the last time, a check before dry-off that closes before the next visit
+//     or was missed, deep signs that were not told of again
 //   - planned: checks before dry-off, rechecks, blocks to look at or take off,
 //     the mid-lactation check
 //   - routine: heifers before calving, high-risk history, never examined, overdue
@@ -30,6 +31,13 @@
 // end of a past day, the beginning of a day to come. Hours are elapsed, whatever
 // the clock does. Where only a day is known the careful reading holds: what may
 // be late is.
+//
+// # Who was examined
+//
+// [herd.TellsOfLook] says which records tell of a look at a foot: what the farm does
+// between visits does not, and takes no lame cow off the list. Nor does one sound
+// score: a lame one at which nobody looked stands until two scored days in a row
+// tell sound.
 //
 // # What it cannot see
 //
