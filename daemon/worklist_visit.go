@@ -123,7 +123,7 @@ func visitSums(v *worklist.Visit) string {
 	if c.Incomplete > 0 {
 		part = fmt.Sprintf(", %d of which rows are held: not all is known", c.Incomplete)
 	}
-	return fmt.Sprintf("%s, %d of them examined, %s examined; %s, %d clear on what was examined%s; on: %s, %s; off: %d; not done: %d.",
+	return fmt.Sprintf("%s, %d of them examined (%s); %s, %d clear on what was examined%s; on: %s, %s; off: %d; not done: %d.",
 		plural(c.Animals, "animal", "animals"), c.Examined, plural(c.Feet, "foot", "feet"), plural(c.Findings, "finding", "findings"), c.Clear, part,
 		plural(c.Blocks, "block", "blocks"), plural(c.Wraps, "wrap", "wraps"), c.Off, len(v.NotDone))
 }

@@ -48,7 +48,7 @@ func (a *animal) leavesWithheld() {
 			what string
 			of   events.Withdrawal
 		}{{"meat", w.Meat()}, {"milk", w.Milk()}} {
-			if openEnded(x.of) || x.of.State == "until" && a.localDay(x.of.Until) >= left {
+			if openEnded(x.of) || x.of.State == "until" && a.localDay(x.of.Until) >= max(left, a.day) {
 				text += fmt.Sprintf(", %s %s", x.what, a.holdWords(x.of))
 			}
 		}
