@@ -5,6 +5,7 @@ import (
 
 	"dewclaw/events"
 	"dewclaw/events/herd"
+	"dewclaw/events/worklist"
 )
 
 // devices makes what became of wraps and blocks: wraps off before they were late,
@@ -35,65 +36,53 @@ func (w *work) devices() {
 // madeOf returns the events of a device.
 func madeOf(d *herd.Device) []events.Entity { return slices.Concat(d.Events, d.OffBy) }
 
-// wraps counts those that came off before they were late (see herd.Device). A
-// wrap that a vet put on stays on as the vet says and is not judged.
+// wraps counts those that came off before they were late, as the measure due does.
+// A vet's dressing stays on as the vet says and is not judged, nor is a wrap on an
+// animal that was gone when it would have been late.
 func (w *work) wraps(list []*herd.Device) {
 	var t tally
-	open, vets, timeless, gone := 0, 0, 0, 0
+	open, vets, timeless, left, gone, amended := 0, 0, 0, 0, 0, 0
 	for _, d := range list {
-		switch a := w.offInTime(d); {
-		case d.ByVet:
+		e, off := endOfWrap(d), dayOf(d.Off, never)
+		c := w.cows[d.Animal]
+		in := e.off(d)
+		switch {
+		case worklist.Dressed(d):
 			vets++
-		case d.Late == "":
+			continue
+		case e.unknown(d):
 			timeless++
-		case d.OffHow == "found-gone" && a == no:
-			gone++ // since when, nobody can tell
-			t.pair(madeOf(d), false)
-			t.unclear++
-		case a == unclear && dayOf(d.Off, never) >= w.period.to:
+			continue
+		case c != nil && !has(c.here, e.closes):
+			left++
+			continue
+		case off >= w.period.to && e.closes >= w.period.to: // what comes behind the period is not known in it
 			open++
-		default:
-			t.pair(madeOf(d), a == yes)
-			if a == unclear {
-				t.unclear++
-			}
+			continue
+		case off >= w.period.to:
+			in = no
+		case d.OffHow == foundGone && in != yes: // since when, nobody can tell
+			gone++
+			in = unclear
 		}
+		t.pair(madeOf(d), in == yes)
+		t.unclear += boolInt(in == unclear)
+		amended += boolInt(e.amended)
 	}
 	f := w.shareRange("wraps.in-time", "wraps off before they were late", t.x, t.unclear, t.n, "wraps put on in the period")
 	f.Section = "wraps"
 	f.made(t.counted, t.rest)
+	f.amended(amended)
 	for _, n := range []struct {
 		n    int
 		what string
-	}{{open, "on at the end of the period and not late yet: not counted"}, {vets, "put on by a vet, who says how long: not counted"},
-		{timeless, "without a time from which they are late: not counted"}, {gone, "found gone when they would have been late: since when, nobody can tell"}} {
+	}{{open, "on at the end of the period and not late yet: not counted"}, {vets, "vet dressings, which stay on as the vet says: not counted"},
+		{timeless, "put on, or first seen, and nobody knows from when they are late: not counted"}, {left, "of animals that were not in the herd when they would have been late: not counted"},
+		{gone, "found gone when they would have been late: since when, nobody can tell"}} {
 		if n.n > 0 {
 			f.note("%d %s", n.n, n.what)
 		}
 	}
-}
-
-// offInTime judges a wrap; unclear if only days are known and they are the same,
-// or it is on and the period ends before it is late.
-func (w *work) offInTime(d *herd.Device) answer {
-	late := dayOf(d.Late, never)
-	off := dayOf(d.Off, never)
-	if off >= w.period.to { // what comes behind the period is not known in it
-		if late < w.period.to {
-			return no
-		}
-		return unclear
-	}
-	if h, ok := hours(d.OffAt, d.Late); ok {
-		return answerOf(h > 0)
-	}
-	switch {
-	case off < late:
-		return yes
-	case off > late:
-		return no
-	}
-	return unclear
 }
 
 func answerOf(is bool) answer {
@@ -114,7 +103,7 @@ func (w *work) ulcers(blocks []*herd.Device) {
 		on[k] = append(on[k], d)
 	}
 	var t tally
-	open, alone, doubtful := 0, 0, 0
+	open, alone, left, doubtful := 0, 0, 0, 0
 	for i := range w.d.Cases {
 		c := &w.d.Cases[i]
 		first := dayOf(c.First, never)
@@ -133,6 +122,8 @@ func (w *work) ulcers(blocks []*herd.Device) {
 			alone++
 		case first+day(w.q.Blocked) >= w.period.to:
 			open++
+		case first+day(w.q.Blocked) > w.lastDay(c.Animal, first):
+			left++
 		default:
 			t.pair(firstSeen(c), false)
 		}
@@ -143,6 +134,9 @@ func (w *work) ulcers(blocks []*herd.Device) {
 	f.made(t.counted, t.rest)
 	if open > 0 {
 		f.note("%d seen so late in the period that a block may follow: not counted", open)
+	}
+	if left > 0 {
+		f.note("%d of animals that left before the days were over: not counted", left)
 	}
 	if alone > 0 {
 		f.note("%d on feet without another claw, where a block has no place: not counted", alone)
@@ -172,13 +166,14 @@ func blockFor(c *herd.Case, blocks []*herd.Device, from, to day) *herd.Device {
 func (w *work) lostEarly(list []*herd.Device) {
 	w.parameter("days before which a block is lost early", w.q.Early)
 	var t tally
-	open, off := 0, 0
+	open, off, left := 0, 0, 0
 	for _, d := range list {
 		on, until := dayOf(d.On, never), dayOf(d.Off, never)
-		watched := min(until, w.period.to)
-		early := int(watched-on) < w.q.Early
+		there := w.lastDay(d.Animal, on) + 1
+		end := min(w.period.to, there) // on it nobody could see the block any more
+		early := int(min(until, end)-on) < w.q.Early
 		switch {
-		case until < w.period.to && d.OffHow == "found-gone":
+		case until < end && d.OffHow == foundGone:
 			since := dayOf(d.Gone, until)
 			t.pair(madeOf(d), early || int(since-on) < w.q.Early)
 			if !early && d.Gone == "" {
@@ -186,8 +181,10 @@ func (w *work) lostEarly(list []*herd.Device) {
 			}
 		case !early:
 			t.pair(madeOf(d), false)
-		case until < w.period.to:
+		case until < end:
 			off++
+		case there < w.period.to:
+			left++
 		default:
 			open++
 		}
@@ -200,5 +197,8 @@ func (w *work) lostEarly(list []*herd.Device) {
 	}
 	if open > 0 {
 		f.note("%d on for less than that at the end of the period: not counted", open)
+	}
+	if left > 0 {
+		f.note("%d on animals that left before: not counted", left)
 	}
 }

@@ -40,6 +40,7 @@ type dueThing struct {
 	did          day    // never if it was not done
 	inTime       answer // of what was done
 	gone         bool   // it was there no longer: whether in time, nobody can tell
+	amended      bool   // its sources changed the end, and the later one holds
 	made, by     []events.Entity
 }
 
@@ -179,8 +180,9 @@ func (u *duty) figures() {
 // makes the share in time a range.
 func (u *duty) outcome(key, section, of string, things []*dueThing) {
 	by := map[string][]*dueThing{}
-	lastDay := 0
+	lastDay, amended := 0, 0
 	for _, t := range things {
+		amended += boolInt(t.amended)
 		s := t.state(u.period)
 		by[s] = append(by[s], t)
 		lastDay += boolInt(s == stateMissed && t.closes == u.period.to-1)
@@ -192,6 +194,7 @@ func (u *duty) outcome(key, section, of string, things []*dueThing) {
 	if lastDay > 0 {
 		f.note("%d closed on the last day of the period, which is taken to be over, and are counted as missed", lastDay)
 	}
+	f.amended(amended)
 	for _, why := range sortedKeys(u.asides[key]) {
 		f.note("%d not counted: %s", u.asides[key][why], why)
 	}
@@ -203,6 +206,13 @@ func (u *duty) outcome(key, section, of string, things []*dueThing) {
 		f := u.share(key+"."+s.state, s.what, len(by[s.state]), n, of)
 		f.Section, f.Family, f.Intervals = section, key, nil
 		f.made(eventsOf(by[s.state]), eventsOf(things))
+	}
+}
+
+// amended says how many of those counted had an end that was changed.
+func (f *Figure) amended(n int) {
+	if n > 0 {
+		f.note("of %d the source changed the end, and nobody confirmed it: the later end holds", n)
 	}
 }
 

@@ -108,6 +108,47 @@ func TestDue_WrapsAndBlocks(t *testing.T) {
 	wants(t, work(t, d, q, "due"), map[string]string{"block-off.late": "20 1/5"})
 }
 
+// Whose source changed its end and nobody confirmed that is in time up to the later
+// end, whichever revision named it; so it is of what devices tells.
+func TestDue_TheLaterEndHoldsUntilConfirmed(t *testing.T) {
+	d := &measures.Data{Animals: cows(6)}
+	wrap := func(n int, late, before, off string) {
+		x := device(n, "wrap", "2025-03-05", late, off[:10], "taken-off")
+		x.OffAt = off
+		x.Before = []herd.Before{{Event: x.Events[0], On: "2025-03-05", Late: before}}
+		d.Devices = append(d.Devices, x)
+	}
+	const first, second = "2025-03-07T10:00:00+01:00", "2025-03-08T10:00:00+01:00"
+	wrap(1, second, first, "2025-03-07T18:00:00+01:00")
+	wrap(2, first, second, "2025-03-07T18:00:00+01:00")
+	wrap(3, first, second, "2025-03-08T10:00:00+01:00") // late at the later one too
+	// Planned off on the 20th, then on the 30th.
+	block := func(n int, planned, before, off string) {
+		x := device(n, "block", "2025-03-01", "", off, "taken-off")
+		x.Planned, x.Before = planned, []herd.Before{{Event: x.Events[0], On: "2025-03-01", Planned: before}}
+		d.Devices = append(d.Devices, x)
+	}
+	block(1, "2025-03-30", "2025-03-20", "2025-03-25")
+	block(2, "2025-03-20", "2025-03-30", "2025-03-25")
+	block(3, "2025-03-20", "2025-03-30", "2025-03-31")
+	// Put on on 1 March, then on the 11th: off by 12 April, or by the 22nd.
+	x := device(4, "block", "2025-03-11", "", "2025-04-20", "taken-off")
+	x.Before = []herd.Before{{Event: x.Events[0], On: "2025-03-01"}}
+	d.Devices = append(d.Devices, x)
+	r := work(t, d, question(), "due")
+	wants(t, r, map[string]string{"wrap-off.in-time": "66.67 2/3", "block-off.in-time": "75 3/4", "block-check.in-time": "100 2/2"}) // 3 and 4
+	for key, n := range map[string]string{"wrap-off.in-time": "of 3 the source", "block-off.in-time": "of 4 the source"} {
+		if notes := strings.Join(r.Figure(key).Notes, "\n"); !strings.Contains(notes, n+" changed the end") {
+			t.Errorf("%s: the notes do not say %q: %s", key, n, notes)
+		}
+	}
+	r = work(t, d, question(), "devices")
+	wants(t, r, map[string]string{"wraps.in-time": "66.67 2/3"})
+	if notes := strings.Join(r.Figure("wraps.in-time").Notes, "\n"); !strings.Contains(notes, "of 3 the source changed the end") {
+		t.Errorf("devices: %s", notes)
+	}
+}
+
 func TestDue_Rechecks(t *testing.T) {
 	ulcer := func(n int, days ...string) herd.Case {
 		c := lesionCase(n, days[0], "", false)

@@ -2,7 +2,6 @@ package measures
 
 import (
 	"slices"
-	"time"
 
 	"dewclaw/events"
 	"dewclaw/events/herd"
@@ -25,21 +24,17 @@ func unsure(d *herd.Device) bool { return len(d.Doubts) > 0 || d.Old }
 // wrap adds one that was to come off before it is late. A vet's dressing stays on
 // as the vet says.
 func (u *duty) wrap(d *herd.Device) {
-	_, late, lifted := worklist.Times(d)
-	t := &dueThing{kind: wrapOff, animal: d.Animal, closes: dayOf(late, never), did: dayOf(d.Off, never), made: d.Events, by: d.OffBy}
-	dayOnly := len(late) == len(time.DateOnly)
-	if d.Order != nil && dayOnly { // late when the day that was ordered is over
-		t.closes--
-	}
+	e := endOfWrap(d)
+	t := &dueThing{kind: wrapOff, animal: d.Animal, closes: e.closes, did: dayOf(d.Off, never), made: d.Events, by: d.OffBy, amended: e.amended}
 	put := dayOf(d.On, never)
 	switch {
 	case worklist.Dressed(d):
 		u.aside(wrapOff, u.putIn(put), "vet dressings put on in the period, which stay on as the vet says")
-	case late == "" || d.Found && !lifted:
+	case e.unknown(d):
 		u.aside(wrapOff, u.putIn(put), "put on, or first seen, in the period, and nobody knows from when they are late")
 	default:
-		t.inTime = offBy(d, t, late, d.Order != nil && dayOnly)
-		t.gone = d.OffHow == "found-gone" && t.inTime != yes
+		t.inTime = e.off(d)
+		t.gone = d.OffHow == foundGone && t.inTime != yes
 		u.take(t, unsure(d))
 	}
 }
@@ -53,42 +48,25 @@ func (u *duty) putIn(put day) day {
 	return never
 }
 
-// offBy judges a wrap by hours if both are known, by days if they differ. A whole
-// day that was ordered counts to its end.
-func offBy(d *herd.Device, t *dueThing, late string, whole bool) answer {
-	if h, ok := hours(d.OffAt, late); ok {
-		return answerOf(h > 0)
-	}
-	if t.did == t.closes && !whole {
-		return unclear
-	}
-	return answerOf(t.did <= t.closes)
-}
-
 // block adds the look at one, and its coming off. A block lost before is no
 // longer due (see measure devices).
 func (u *duty) block(d *herd.Device) {
-	window := u.set.BlockCheckWindow(d.OnFirst())
-	from, longest := dayOf(window.From, never), dayOf(window.To, never)
-	due, _, lifted := worklist.Times(d)
-	if due == "" && !lifted {
-		due = d.PlannedFirst()
-	}
-	planned, off := dayOf(due, never), dayOf(d.Off, never)
+	e := u.endOfBlock(d)
+	off := dayOf(d.Off, never)
 	lost := off
-	if d.OffHow == "found-gone" {
+	if d.OffHow == foundGone {
 		lost = dayOf(d.Gone, off)
 	}
-	if !lifted && planned > from && lost >= from {
-		u.checkBlock(d, from, longest, off)
+	if !e.lifted && e.planned > e.from && lost >= e.from {
+		u.checkBlock(d, e, off)
 	}
-	closes := longest
-	if planned != never {
-		closes = planned
+	closes := e.longest
+	if e.planned != never {
+		closes = e.planned
 	}
-	t := &dueThing{kind: blockOff, animal: d.Animal, closes: closes, made: d.Events}
+	t := &dueThing{kind: blockOff, animal: d.Animal, closes: closes, made: d.Events, amended: e.amended}
 	t.done(off, d.OffBy...)
-	if d.OffHow == "found-gone" {
+	if d.OffHow == foundGone {
 		if lost <= closes {
 			u.aside(blockOff, closes, "lost before they were to come off")
 			return
@@ -100,11 +78,11 @@ func (u *duty) block(d *herd.Device) {
 
 // checkBlock adds the look at a block that is on when it is due. Taking it off is
 // looking at it.
-func (u *duty) checkBlock(d *herd.Device, from, to, off day) {
-	t := &dueThing{kind: blockCheck, animal: d.Animal, closes: to, made: d.Events}
+func (u *duty) checkBlock(d *herd.Device, e blockEnd, off day) {
+	t := &dueThing{kind: blockCheck, animal: d.Animal, closes: e.longest, made: d.Events, amended: e.putAgain}
 	t.done(off, d.OffBy...)
 	for _, c := range d.Checks {
-		if at := dayOf(c.Day, never); at >= from && at < off && len(c.Doubts) == 0 {
+		if at := dayOf(c.Day, never); at >= e.from && at < off && len(c.Doubts) == 0 {
 			t.done(at, c.Event)
 			break
 		}
@@ -141,7 +119,7 @@ func (u *duty) given() {
 			if o.DoneBy != "" {
 				t.by = append(t.by, o.DoneBy)
 			}
-			if t.did == closes && len(due) > len(time.DateOnly) {
+			if t.did == closes && !isDay(due) {
 				t.inTime = unclear // the hour it was done is not told
 			}
 			u.take(t, len(o.Doubts) > 0 || o.Old)

@@ -380,7 +380,7 @@ func (o *oracle) wraps() {
 		switch {
 		case !sure:
 			continue
-		case off > o.to && late > o.to:
+		case off > o.to && late > o.to, !o.present(cowOf(r), late): // sold with it on, or since
 			continue
 		case off > o.to, off > late:
 			o.add("devices/wraps.in-time", 0, 0, 1)

@@ -136,6 +136,15 @@ func (c *cow) left(after day) day {
 	return never
 }
 
+// lastDay returns the last day on which an animal that is in the herd on a day is
+// in it; never-1 if no roster tells.
+func (w *work) lastDay(animal string, after day) day {
+	if c := w.cows[animal]; c != nil {
+		return min(c.left(after), never-1)
+	}
+	return never - 1
+}
+
 // tellsLactations reports whether a roster tells a calving or a parity of at least
 // one animal.
 func tellsLactations(animals []herd.Animal) bool {

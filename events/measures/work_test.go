@@ -75,6 +75,36 @@ func TestDevices_InTimeBlockedLost(t *testing.T) {
 	wants(t, work(t, d, question(), "devices"), map[string]string{"wraps.in-time": "0..50 0/4"})
 }
 
+// What nobody may remove, and what left with the animal, is not judged; devices and
+// due say the same of the same wraps.
+func TestDevices_LeaveOutDressingsAndThoseThatLeft(t *testing.T) {
+	d := &measures.Data{Animals: append(cows(4), cow(5, func(a *herd.Animal) { a.Stays = []herd.Stay{{Left: "2025-03-06"}} }))}
+	put := func(n int, what, late, off string) *herd.Device {
+		d.Devices = append(d.Devices, device(n, what, "2025-03-05", late, off, "taken-off"))
+		return &d.Devices[len(d.Devices)-1]
+	}
+	put(1, "wrap", "2025-03-07", "2025-03-10").Details.Purpose = "surgical"
+	w := put(2, "wrap", "2025-03-07", "2025-03-09")
+	w.Order = &herd.Order{Event: "o", What: "leave-wrap", Until: "2025-03-09", Cancels: []string{"wrap-time"}, By: "vet"}
+	put(3, "wrap", "2025-03-07", "").Found = true
+	put(4, "wrap", "2025-03-07", "2025-03-06")
+	put(5, "wrap", "2025-03-07", "") // sold with it
+	put(5, "block", "", "")
+	put(4, "block", "", "2025-03-08").OffHow = "found-gone"
+	d.Cases = []herd.Case{lesionCase(5, "2025-03-06", "", false)}
+	d.Devices[5].Foot = "RH"
+	wants(t, work(t, d, question(), "due"), map[string]string{"wrap-off.in-time": "100 2/2"})
+	r := work(t, d, question(), "devices")
+	wants(t, r, map[string]string{"wraps.in-time": "100 2/2", "blocks.lost-early": "100 1/1", "ulcers.blocked": "- 0/0"})
+	for key, says := range map[string]string{
+		"wraps.in-time": "1 vet dressings", "blocks.lost-early": "1 on animals that left", "ulcers.blocked": "1 of animals that left",
+	} {
+		if notes := strings.Join(r.Figure(key).Notes, "\n"); !strings.Contains(notes, says) {
+			t.Errorf("%s: the notes do not say %q: %s", key, says, notes)
+		}
+	}
+}
+
 func TestTrend_TellsTheRow(t *testing.T) {
 	d := &measures.Data{Animals: cows(12), Scores: slices.Concat(
 		session("2025-03-03", "2 0 0 0 0 0 0 0 0 0 2+b 0"),
