@@ -29,6 +29,7 @@ type Data struct {
 	Animals  []herd.Animal   // all the rosters ever told of
 	Scores   []herd.Score    // from some time before the period to its end
 	Exams    []herd.Fact     // examinations and lesions of the period
+	Care     []herd.Fact     // treatments (medicines too), and looks at devices and wounds, of the period
 	Cases    []herd.Case     // ever
 	Devices  []herd.Device   // ever on from the first day of the period, or some time before
 	Looks    []herd.Glance   // who looked at which foot, from some time before the period to its end
@@ -45,6 +46,7 @@ type needs uint
 const (
 	needScores needs = 1 << iota
 	needExams
+	needCare
 	needCases
 	needDevices
 	needClaws
@@ -75,7 +77,7 @@ func Load(ctx context.Context, v *herd.View, q Question, names ...string) (*Data
 	for _, step := range []struct {
 		need needs
 		read func() error
-	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores | needDevices, l.devices}, {needScores, l.scores}, {needExams, l.exams}, {needCases, l.cases}, {needClaws, l.claws}, {needDue, l.looks}} {
+	}{{^needs(0), l.animals}, {^needs(0), l.unseen}, {needScores | needDevices, l.devices}, {needScores, l.scores}, {needExams, l.exams}, {needCare, l.care}, {needCases, l.cases}, {needClaws, l.claws}, {needDue, l.looks}} {
 		if need&step.need == 0 && step.need != ^needs(0) {
 			continue
 		}
@@ -128,6 +130,13 @@ func (l *loader) scoresFrom() day { return dayOf(l.q.From, 0) - history }
 func (l *loader) exams() (err error) {
 	l.d.Exams, err = l.v.Facts(l.ctx, herd.FactQuery{
 		Farm: l.q.Farm, From: l.q.From, To: l.q.To, Kinds: []events.Kind{events.KindExamination, events.KindLesion},
+	})
+	return err
+}
+
+func (l *loader) care() (err error) {
+	l.d.Care, err = l.v.Facts(l.ctx, herd.FactQuery{
+		Farm: l.q.Farm, From: l.q.From, To: l.q.To, Kinds: []events.Kind{events.KindTreatment, events.KindCheck},
 	})
 	return err
 }

@@ -306,17 +306,30 @@ func (o *oracle) waiting(list []*seen) {
 		if a := o.roster[s.cow]; a != nil && a.Left != "" {
 			end = min(end, dayNumber(a.Left)+1)
 		}
-		best, answer := 1<<60, ""
+		// The first day on which somebody looked at her feet, and of that day the first
+		// hour, if one is told.
+		best, bestTimed, bestMinute, answer := 1<<60, false, 0, ""
 		for _, r := range o.all {
-			e, ok := r.p.(*events.Examination)
-			if !ok || o.bad[r.entity] || cowOf(r) != s.cow || e.Outcome == "not-done" || on(r) < s.day || on(r) >= end {
+			looked := false
+			switch p := r.p.(type) {
+			case *events.Examination:
+				looked = p.Outcome != "not-done"
+			case *events.Lesion:
+				looked = true
+			case *events.Treatment:
+				looked = p.What == "block"
+			}
+			if !looked || o.bad[r.entity] || cowOf(r) != s.cow || on(r) < s.day || on(r) >= end {
 				continue
 			}
 			timed := minute(r) >= 0 && s.minute >= 0
-			if timed && minute(r) < s.minute || on(r) >= best {
+			if timed && minute(r) < s.minute || on(r) > best {
 				continue
 			}
-			best = on(r)
+			if on(r) == best && (!timed || bestTimed && minute(r) >= bestMinute) {
+				continue
+			}
+			best, bestTimed, bestMinute = on(r), timed, minute(r)
 			first, last := 24*(on(r)-s.day-1), 24*(on(r)-s.day+1) // hours it can be
 			switch {
 			case timed && minute(r)-s.minute <= 48*60, !timed && last <= 48:

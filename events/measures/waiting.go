@@ -1,10 +1,13 @@
 package measures
 
 import (
+	"cmp"
 	"slices"
 
 	"dewclaw/events"
+	"dewclaw/events/herd"
 	"dewclaw/events/measures/stats"
+	"dewclaw/schema/codes"
 )
 
 // A wait is the time from the first lame score of an animal to her examination.
@@ -32,8 +35,9 @@ const (
 // identifying lameness; cure falls with every score treated later, Groenevelt et
 // al. 2014). It begins with a lame score whose score before was not lame, or that
 // has none in the 90 days before, and without a block or wrap on: such a cow was
-// seen to. An examination of the same day counts unless its hour is known to be
-// before that of the score.
+// seen to. She is examined by any record that somebody looked at her feet, see
+// looksAtFeet. One of the same day counts unless its hour is known to be before that
+// of the score; of several of one day those with an hour count.
 func (w *work) waiting() {
 	w.parameter("hours within which a lame animal is to be examined", w.q.Hours)
 	w.parameter("days before the period in which scores tell how she stood", history)
@@ -84,19 +88,45 @@ func (w *work) times(key, what string, times []stats.Time, t tally) {
 	}
 }
 
-// lookedAt returns the examinations of each animal, in order of time. Those with
-// held rows count: she was looked at.
+// lookedAt returns the looks at feet of each animal, in order of time. Examinations
+// with held rows count: she was looked at.
 func (w *work) lookedAt() map[string][]*visit {
 	out := map[string][]*visit{}
-	for i := range w.d.Exams {
-		f := &w.d.Exams[i]
-		p, ok := f.Payload.(*events.Examination)
-		if !ok || len(f.Doubts) > 0 || p.Outcome == "not-done" {
-			continue
+	for _, list := range [][]herd.Fact{w.d.Exams, w.d.Care} {
+		for i := range list {
+			f := &list[i]
+			if len(f.Doubts) == 0 && looksAtFeet(f.Payload) {
+				out[f.Animal] = append(out[f.Animal], &visit{animal: f.Animal, day: dayOf(f.Day, never), at: f.At(), event: f.Entity})
+			}
 		}
-		out[f.Animal] = append(out[f.Animal], &visit{animal: f.Animal, day: dayOf(f.Day, never), at: f.At(), event: f.Entity})
+	}
+	for _, list := range out {
+		slices.SortStableFunc(list, func(a, b *visit) int { return cmp.Compare(a.day, b.day) })
 	}
 	return out
+}
+
+// looksAtFeet reports whether a record tells that somebody looked for what is wrong
+// with a foot, as lists take it: an examination, a lesion, a corrective trim, a look
+// at a wound, a block put on, or what a vet did. A wrap, a spray or a medicine of
+// anybody else is no examination.
+func looksAtFeet(p events.Payload) bool {
+	switch p := p.(type) {
+	case *events.Examination:
+		return p.Outcome != "not-done"
+	case *events.Lesion:
+		return true
+	case *events.Treatment:
+		t := codes.Treatments().Get(p.What)
+		if p.What == "corrective-trim" || t != nil && t.Device == "block" {
+			return true
+		}
+	case *events.Check:
+		if p.What == "wound" {
+			return true
+		}
+	}
+	return p.Base().Role == "vet"
 }
 
 func (w *work) waits(exams map[string][]*visit) (out []wait) {
@@ -117,16 +147,20 @@ func (w *work) wait(l *look, exams []*visit) wait {
 	if c := w.cows[l.animal]; c != nil {
 		end = min(end, c.left(l.day)+1)
 	}
+	var seen *visit
+	var gap float64
+	exact := false
 	for _, v := range exams {
-		gap, exact := hours(l.at, v.at)
-		if v.day < l.day || exact && gap < 0 {
-			continue
+		g, timed := hours(l.at, v.at)
+		switch {
+		case v.day < l.day || v.day >= end || timed && g < 0 || seen != nil && v.day > seen.day:
+		case seen == nil, timed && (!exact || g < gap):
+			seen, gap, exact = v, g, timed
 		}
-		if v.day >= end {
-			break
-		}
-		x.done, x.days = true, int(v.day-l.day)
-		x.made = append(x.made, v.event)
+	}
+	if seen != nil {
+		x.done, x.days = true, int(seen.day-l.day)
+		x.made = append(x.made, seen.event)
 		x.within = w.inTime(gap, exact, x.days)
 		return x
 	}

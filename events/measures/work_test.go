@@ -3,6 +3,7 @@ package measures_test
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"reflect"
 	"slices"
 	"strings"
@@ -36,6 +37,29 @@ func TestWaiting_FromTheFirstLameScore(t *testing.T) {
 	// days; cow 1 was watched for one day: 4/5, 4/5 * 2/3, 4/5 * 2/3 * 1/2.
 	r := work(t, d, question(), "waiting")
 	wants(t, r, map[string]string{"within": "25..50 1/4", "unseen": "40 2/5", "wait.median": "8 3/5"})
+}
+
+// Common practice, no source: who found the ulcer and put a block on has examined
+// her, whatever his program calls it; who put a wrap on or sprayed has not.
+func TestWaiting_EndsWithAnyLookAtTheFeet(t *testing.T) {
+	did := func(n int, p events.Payload) herd.Fact {
+		return herd.Fact{Entity: events.Entity(fmt.Sprint("did.", n)), Day: "2025-03-04", Animal: fmt.Sprint("c", n), Known: true, Payload: p}
+	}
+	byVet := events.Common{Role: "vet"}
+	d := &measures.Data{Animals: cows(12), Scores: session("2025-03-03", "2 2 2 2 2 2 2 2 2 0"), Exams: []herd.Fact{
+		did(1, &events.Lesion{Foot: "LH", Code: "SU"}),
+		did(9, &events.Examination{Outcome: "not-done"}),
+	}, Care: []herd.Fact{
+		did(2, &events.Treatment{What: "block"}),
+		did(3, &events.Treatment{What: "corrective-trim"}),
+		did(4, &events.Check{What: "wound"}),
+		did(5, &events.Treatment{Common: byVet, What: "wrap"}),
+		did(6, &events.Treatment{What: "wrap"}),
+		did(7, &events.Check{What: "wrap", State: "in-place"}),
+		did(8, &events.Treatment{What: "topical"}),
+	}}
+	r := work(t, d, question(), "waiting")
+	wants(t, r, map[string]string{"within": "55.56 5/9", "unseen": "44.44 4/9"})
 }
 
 func TestDevices_InTimeBlockedLost(t *testing.T) {
