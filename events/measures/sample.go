@@ -2,7 +2,6 @@ package measures
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 
 	"dewclaw/events/measures/stats"
@@ -31,7 +30,7 @@ func (w *work) sample() {
 	}
 	w.sizeFigure("precision", "animals to score in this herd", float64(stats.Whole(stats.FiniteCochran(n0, size)))).
 		note("by n0 / (1 + (n0 - 1) / N); by n0 / (1 + n0 / N) %d", stats.Whole(stats.FiniteSimple(n0, size)))
-	lame := int(math.Ceil(w.q.Detect / 100 * float64(size)))
+	lame := stats.Affected(size, w.q.Detect)
 	w.sizeFigure("detection", fmt.Sprintf("animals to score to find one at least, if %s or more are lame", percent(w.q.Detect)), float64(stats.DetectionSize(size, lame, w.q.Level))).
 		note("exactly, if %d of %d are; the closed form in print says %.1f", lame, size, stats.DetectionApproximate(size, lame, w.q.Level))
 	w.note("only of animals drawn at random; say how they were drawn, and do not conclude from chosen cows to the herd")

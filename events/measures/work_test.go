@@ -194,6 +194,12 @@ func TestSample_SaysHowMany(t *testing.T) {
 	q := question()
 	q.Expect, q.Span = 50, 10
 	wants(t, work(t, d, q, "sample"), map[string]string{"precision.endless": "97", "precision": "50", "detection": "45", "herd": "100"})
+	q.Detect = 7
+	r := work(t, d, q, "sample")
+	wants(t, r, map[string]string{"detection": "34"}) // (93 over 34) / (100 over 34) is 0.0477, with 33 it is 0.0528
+	if notes := strings.Join(r.Figure("detection").Notes, " "); !strings.Contains(notes, "7 of 100") {
+		t.Errorf("notes: %s", notes)
+	}
 	q.Expect, q.Span = 15, 3
 	wants(t, work(t, d, q, "sample"), map[string]string{"precision.endless": "545"}) // epiR, epi.sssimpleestb.Rd
 }

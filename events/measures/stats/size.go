@@ -1,6 +1,10 @@
 package stats
 
-import "math"
+import (
+	"math"
+	"math/big"
+	"strconv"
+)
 
 // SampleSize returns how many animals of an endless herd must be seen to tell a
 // share that is about p to plus and minus d, not rounded (Cochran 1977, Sampling
@@ -30,6 +34,22 @@ func FiniteSimple(n0 float64, size int) float64 { return n0 / (1 + n0/float64(si
 // Whole rounds a number of animals up; what is a hair above a whole number by
 // rounding alone is that number.
 func Whole(n float64) int { return int(math.Ceil(n - 1e-9)) }
+
+// Affected returns the least whole number of animals that is a share of size or
+// more, in percent. The share is taken as it is written in decimal: 7 % of 100 are
+// 7, although 7.0/100*100 is a hair more in binary.
+func Affected(size int, percent float64) int {
+	p, ok := new(big.Rat).SetString(strconv.FormatFloat(percent, 'f', -1, 64))
+	if !ok { // no number
+		return 0
+	}
+	p.Mul(p, big.NewRat(int64(size), 100))
+	n, rest := new(big.Int).QuoRem(p.Num(), p.Denom(), new(big.Int))
+	if rest.Sign() > 0 {
+		n.Add(n, big.NewInt(1))
+	}
+	return int(n.Int64())
+}
 
 // DetectionSize returns how many of size animals must be seen so that at least
 // one of the diseased ones is among them with the probability of the level:

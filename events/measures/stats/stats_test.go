@@ -2,6 +2,7 @@ package stats_test
 
 import (
 	"math"
+	"math/big"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -123,4 +124,43 @@ func TestDesignEffect_FollowsTheClustering(t *testing.T) {
 	}
 	near(t, stats.DesignEffect(alike), 4, 0.02)
 	near(t, stats.DesignEffect(apart), 1, 0.01)
+}
+
+// Every whole percent from 1 to 30 of every herd from 20 to 1,000, by integers: so
+// many are affected, and so many must be seen that 20 * C(N-D, n) <= C(N, n).
+func TestDetectionSize_EqualsExactIntegers(t *testing.T) {
+	step := 1
+	if testing.Short() {
+		step = 37
+	}
+	compared := 0
+	for size := 20; size <= 1000; size += step {
+		for percent := 1; percent <= 30; percent++ {
+			d := (percent*size + 99) / 100
+			if got := stats.Affected(size, float64(percent)); got != d {
+				t.Fatalf("%d %% of %d are %d, wanted %d", percent, size, got, d)
+			}
+			none, all, n := big.NewInt(20), big.NewInt(1), 0
+			for ; none.Cmp(all) > 0; n++ {
+				none.Mul(none, big.NewInt(int64(max(0, size-d-n))))
+				all.Mul(all, big.NewInt(int64(size-n)))
+			}
+			if got := stats.DetectionSize(size, d, 0.95); got != n {
+				t.Fatalf("to find one of %d in %d: %d, wanted %d", d, size, got, n)
+			}
+			compared++
+		}
+	}
+	if compared < 700 {
+		t.Errorf("only %d compared", compared)
+	}
+	// Parts of a percent are taken as they are written.
+	for _, c := range []struct {
+		size, want int
+		percent    float64
+	}{{1000, 1, 0.1}, {1000, 3, 0.3}, {300, 87, 29}, {1000, 29, 2.9}, {999, 29, 2.9}, {1001, 30, 2.9}} {
+		if got := stats.Affected(c.size, c.percent); got != c.want {
+			t.Errorf("%v %% of %d are %d, wanted %d", c.percent, c.size, got, c.want)
+		}
+	}
 }
