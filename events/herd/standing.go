@@ -90,8 +90,8 @@ type Scored struct {
 	Doubts  []string       `json:",omitempty"`
 }
 
-// A Begun tells when the newest cases of a class began, up to three, the newest
-// first.
+// A Begun tells on which days the newest cases of a class began, up to three, the
+// newest first. What is found on several claws at one trim began once.
 type Begun struct {
 	Class string
 	First []string
@@ -396,6 +396,7 @@ func (s *Standing) cases(all []Case) {
 	for class, first := range begun {
 		slices.Sort(first)
 		slices.Reverse(first)
+		first = slices.Compact(first)
 		s.Begun = append(s.Begun, Begun{class, first[:min(mostBegun, len(first))]})
 	}
 	slices.SortFunc(s.Begun, func(a, b Begun) int { return cmp.Compare(a.Class, b.Class) })

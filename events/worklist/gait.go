@@ -195,7 +195,7 @@ func (a *animal) lameAgain() {
 			continue
 		}
 		if n, ok := daysBetween(b.First[2], a.day); ok && n <= a.set.ChronicCases {
-			a.add(chronic, fmt.Sprintf("again and again: three cases of %s since %s", b.Class, b.First[2]), b.First[2], "")
+			a.add(chronic, fmt.Sprintf("again and again: cases of %s began on three days since %s", b.Class, b.First[2]), b.First[2], "")
 			return
 		}
 	}

@@ -205,6 +205,29 @@ func TestMake_AVetDressingStays(t *testing.T) {
 	}
 }
 
+// Common practice, no source: what is found on several claws at one trim began once,
+// however many cases it makes; again and again is on three days.
+func TestMake_AgainAndAgainIsOnThreeDays(t *testing.T) {
+	s := newTale(t)
+	found := func(day string, feet ...string) {
+		for _, foot := range feet {
+			s.tell(&events.Lesion{Common: on(day), Foot: foot, Claw: "outer", Code: "SH"})
+		}
+	}
+	found("2026-03-01", "LF", "RF", "LH", "RH")
+	if got := codes(s.row("2026-03-02", worklist.Options{For: worklist.Manager})); strings.Contains(got, "chronic") {
+		t.Errorf("four claws at one trim: %s", got)
+	}
+	found("2026-06-01", "LF", "RF")
+	if got := codes(s.row("2026-06-02", worklist.Options{For: worklist.Manager})); strings.Contains(got, "chronic") {
+		t.Errorf("two trims: %s", got)
+	}
+	found("2026-09-01", "LH")
+	if got := codes(s.row("2026-09-02", worklist.Options{For: worklist.Manager})); !strings.Contains(got, "planned chronic") {
+		t.Errorf("three trims: %s", got)
+	}
+}
+
 func TestMake_GuardsStopRoutineOnly(t *testing.T) {
 	tests := []struct {
 		name, day string

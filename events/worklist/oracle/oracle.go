@@ -326,6 +326,7 @@ func (j *judge) chronic() {
 	}
 	for _, list := range begun {
 		slices.Sort(list)
+		list = slices.Compact(list) // days, not claws of one trim
 		if k := len(list); k >= 3 && days(list[k-3], j.day) <= 365 {
 			j.say("planned", "chronic", "")
 			return
