@@ -84,7 +84,9 @@ func (t *tally) pair(made []events.Entity, counts bool) {
 // lame score of an animal that was sound, and a sound animal is one with so many
 // not-lame scores in a row (two: Thomas et al. 2015; Daros et al. 2019). She is at
 // risk from the last of these to the episode, or to her last score: behind it
-// nobody would have seen her lame.
+// nobody would have seen her lame. Nor would anybody behind a block or wrap, which
+// changes the gait: the day it goes on ends the time, and she is sound again when
+// so many scores without one have said so.
 func (w *work) episodes() {
 	w.chooseBase(InMilk)
 	w.makeLooks()
@@ -92,15 +94,16 @@ func (w *work) episodes() {
 	w.parameter("days before the period in which scores tell how she stood", history)
 	whole := &atRisk{}
 	parts := map[string]*atRisk{}
+	put := w.putOn()
 	worn := 0
 	for looks := range eachAnimal(w.looks) {
 		c := w.cows[looks[0].animal]
 		if c == nil {
 			continue // no roster tells when she was there
 		}
-		free, on := unworn(looks)
+		_, on := unworn(looks)
 		worn += on
-		w.follow(c, free, whole, parts)
+		w.follow(c, looks, put[c.ID], whole, parts)
 	}
 	w.leave("scores with a block or wrap on", worn)
 	w.rates("episodes", "new episodes of lameness", whole.cases, whole.days, "cow-time sound, scored and present")
@@ -114,27 +117,66 @@ type atRisk struct {
 	counted, rest []events.Entity
 }
 
-// follow walks over the looks of one animal.
-func (w *work) follow(c *cow, looks []*look, whole *atRisk, parts map[string]*atRisk) {
+// putOn returns the days on which blocks and wraps went on, by animal. Those in doubt
+// are among them: the careful reading.
+func (w *work) putOn() map[string][]day {
+	out := map[string][]day{}
+	for i := range w.d.Devices {
+		d := &w.d.Devices[i]
+		out[d.Animal] = append(out[d.Animal], dayOf(d.On, never))
+	}
+	return out
+}
+
+// soundUntil returns the day until which what a look said holds: that of the next
+// look, or that on which something was put on before it. Of what was on at the next
+// look, and nobody told since when, it is the look's own day.
+func (w *work) soundUntil(since, next *look, put []day) day {
+	until := next.day
+	if next.worn {
+		until = since.day
+	}
+	first := never
+	for _, d := range put {
+		if since.day < d && (d < next.day || d == next.day && next.worn) {
+			first = min(first, d)
+		}
+	}
+	if first != never {
+		return first
+	}
+	return until
+}
+
+// follow walks over the looks of one animal; put are the days on which something
+// was put on her feet.
+func (w *work) follow(c *cow, looks []*look, put []day, whole *atRisk, parts map[string]*atRisk) {
 	base := c.atRisk(w.base)
 	sound, run := false, 0
-	var since *look
+	var since *look // the look before, not lame and without anything on
 	for _, l := range looks {
-		if sound {
-			w.timeAtRisk(c, and(base, []span{span{since.day, l.day}.and(w.period)}), since, whole, parts)
-			since = l
+		if since != nil {
+			until := w.soundUntil(since, l, put)
+			if sound {
+				w.timeAtRisk(c, and(base, []span{span{since.day, until}.and(w.period)}), since, whole, parts)
+			}
+			if until < l.day {
+				sound, run = false, 0
+			}
 		}
+		since = nil
 		switch {
+		case l.worn:
+			sound, run = false, 0
 		case l.lame:
 			if sound && w.period.has(l.day) && w.isIn(c.ID, l.day) {
 				w.episode(c, l, whole, parts)
 			}
 			sound, run = false, 0
 		default:
+			since = l
 			run++
-			if !sound && run >= w.q.Sound {
-				sound, since = true, l
-			}
+			sound = run >= w.q.Sound
 		}
 	}
 }

@@ -135,12 +135,17 @@ func TestEpisodes_BeginWhereASoundCowIsLame(t *testing.T) {
 	// Sound from the second not-lame score. Cow 1: sound 17.3., watched to 14.4.: 28
 	// days. Cow 2: 17.3. to her episode on 31.3.: 14. Cow 3 never had two in a row
 	// before the first lame one, sound on 14.4.: 0. Cow 4: sound on 14.4.: 0. Cow 5:
-	// her lame score was with a block on: 17.3. to 14.4.: 28. Cow 6 left on 10.4.: her
+	// on 31.3. a block was on, and nobody tells since when: 0. Cow 6 left on 10.4.: her
 	// score behind that is not hers to count, time 17.3. to 10.4.: 24.
 	wants(t, r, map[string]string{
-		"episodes.year":  "388.6 1 in 94",
-		"episodes.month": "32.38 1 in 94",
+		"episodes.year":  "553.4 1 in 66",
+		"episodes.month": "46.12 1 in 66",
 	})
+	// The block went on on 22.3.: 5 days. A wrap on cow 1 from 1.4. to 5.4. ends her
+	// time, and one not-lame score behind it does not make her sound again: 15
+	// days in the place of 28.
+	d.Devices = []herd.Device{device(1, "wrap", "2025-04-01", "", "2025-04-05", "taken-off"), device(5, "block", "2025-03-22", "", "", "")}
+	wants(t, work(t, d, question(), "episodes"), map[string]string{"episodes.year": "629.7 1 in 58"})
 }
 
 func TestScale_LeavesOthersOut(t *testing.T) {

@@ -179,3 +179,42 @@ func TestRecurrence_WatchesUntilSheLeft(t *testing.T) {
 		t.Errorf("curves: %+v", r.Curves)
 	}
 }
+
+// Where all came back nobody is watched any longer, and all are back ever after.
+func TestRecurrence_OfAllIsAll(t *testing.T) {
+	d := &measures.Data{Animals: cows(5)}
+	for n := range 5 {
+		d.Cases = append(d.Cases, lesionCase(n+1, "2025-01-01", "2025-02-01", false), lesionCase(n+1, "2025-03-23", "", true)) // 50 days
+	}
+	q := question()
+	q.From, q.To = "2025-01-01", "2025-12-31"
+	r := work(t, d, q, "recurrence")
+	wants(t, r, map[string]string{"again.any-lesion.90": "100 5/5", "again.any-lesion.180": "100 5/5", "again.any-lesion.median": "50 5/5"})
+	if f := r.Figure("again.any-lesion.90"); len(f.Notes) > 0 || len(f.Intervals) > 0 {
+		t.Errorf("notes %v, intervals %v", f.Notes, f.Intervals)
+	}
+}
+
+// A claw that was cut off is watched until then: what has no claw has no recurrence.
+func TestRecurrence_EndsWithTheClaw(t *testing.T) {
+	d := &measures.Data{Animals: cows(3), Cases: []herd.Case{
+		lesionCase(1, "2025-01-01", "2025-01-10", false),
+		lesionCase(2, "2025-01-01", "2025-01-10", false),
+		lesionCase(2, "2025-04-20", "", true),            // 100 days
+		lesionCase(3, "2025-01-01", "2025-02-10", false), // found clear without the claw
+	}, Claws: []herd.LostClaw{
+		{Animal: "c1", Foot: "LH", Claw: "outer", State: "absent", Since: "2025-01-30"},
+		{Animal: "c2", Foot: "LH", Claw: "inner", State: "absent", Since: "2025-01-30"},
+		{Animal: "c3", Foot: "LH", Claw: "outer", State: "absent", Since: "2025-01-30"},
+	}}
+	q := question()
+	q.From, q.To = "2025-01-01", "2025-12-31"
+	r := work(t, d, q, "recurrence")
+	wants(t, r, map[string]string{"again.any-lesion.90": "0 1/2", "again.any-lesion.180": "100 1/2"})
+	if s := r.Curves[0].Steps; len(s) != 2 || s[0].T != 20 || s[0].Censored != 1 {
+		t.Errorf("steps: %+v", s)
+	}
+	if leftOut(r, "loss of their claw") != 1 {
+		t.Errorf("left out: %v", r.LeftOut)
+	}
+}

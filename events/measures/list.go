@@ -30,7 +30,7 @@ var list = []Measure{
 	},
 	{
 		Name: "episodes", Title: "Incidence of lameness",
-		Definition: "new episodes per time at risk: a lame score of an animal that was sound, that is, had so many not-lame scores in a row; at risk from then to the episode or her last score, in the herd and among the animals asked for",
+		Definition: "new episodes per time at risk: a lame score of an animal that was sound, that is, had so many not-lame scores in a row; at risk from then to the episode, to the day a block or wrap went on, or to her last score, in the herd and among the animals asked for",
 		Splits:     byAnimal, needs: needScores, make: (*work).episodes,
 	},
 	{
@@ -40,8 +40,8 @@ var list = []Measure{
 	},
 	{
 		Name: "recurrence", Title: "Time to recurrence of lesions",
-		Definition: "days from the day a case was found healed to the first record of the next case of the class on that claw, by Kaplan and Meier; watched until then, until she left, or until the end of the period",
-		Splits:     append([]string{ByFoot}, byAnimal...), needs: needCases, make: (*work).recurrence,
+		Definition: "days from the day a case was found healed to the first record of the next case of the class on that claw, by Kaplan and Meier; watched until then, until she left or the claw was gone, or until the end of the period",
+		Splits:     append([]string{ByFoot}, byAnimal...), needs: needCases | needClaws, make: (*work).recurrence,
 	},
 	{
 		Name: "lesions", Title: "Prevalence of lesions at trimming",

@@ -275,22 +275,33 @@ func (o *oracle) between(list []*seen, first, second int) {
 func (o *oracle) episodes(list []*seen) {
 	cases, days := 0, 0
 	for i, b := range list {
-		// a, z: the two scores before b without block or wrap.
-		var a, z *seen
-		for _, s := range list[:i] {
-			if s.cow == b.cow && !s.worn {
-				a, z = z, s
-			}
-		}
-		if o.roster[b.cow] == nil || b.worn || a == nil || a.lame || z.lame {
+		// a, z: the two scores before b; nothing on at them, nor put on between them.
+		if i < 2 || list[i-1].cow != b.cow || list[i-2].cow != b.cow {
 			continue
 		}
-		for d := max(o.from, z.day); d <= o.to && d < b.day; d++ {
+		a, z := list[i-2], list[i-1]
+		if o.roster[b.cow] == nil || a.worn || z.worn || a.lame || z.lame || o.putOn(b.cow, a.day, z.day) <= z.day {
+			continue
+		}
+		put := o.putOn(b.cow, z.day, b.day)
+		for d := max(o.from, z.day); d <= o.to && d < min(b.day, put); d++ {
 			days += is(o.counts(b.cow, d) && o.milked(b.cow, d))
 		}
-		cases += is(b.lame && b.day >= o.from && o.milking(b.cow, b.day))
+		cases += is(b.lame && !b.worn && put > b.day && b.day >= o.from && o.milking(b.cow, b.day))
 	}
 	o.out["episodes/episodes.year"] = told{x: cases, days: days}
+}
+
+// putOn returns the first day behind one and not behind another on which something
+// was put on her feet, or a day that never comes.
+func (o *oracle) putOn(cow string, behind, to int) int {
+	best := 1 << 60
+	for _, r := range o.all {
+		if _, ok := r.p.(*events.Treatment); ok && cowOf(r) == cow && on(r) > behind && on(r) <= to {
+			best = min(best, on(r))
+		}
+	}
+	return best
 }
 
 func (o *oracle) waiting(list []*seen) {

@@ -25,7 +25,7 @@ func (w *work) recurrence() {
 		}
 		tallies[name].pair(made, t.Event)
 	}
-	doubtful, unknown := 0, 0
+	doubtful, unknown, clawless := 0, 0, 0
 	for i := range w.d.Cases {
 		c := &w.d.Cases[i]
 		healed := dayOf(c.Healed, never)
@@ -42,6 +42,12 @@ func (w *work) recurrence() {
 			continue
 		}
 		end, t := min(w.period.to-1, own.left(healed)), stats.Time{}
+		if since := w.goneSince(c); since < healed {
+			clawless++
+			continue
+		} else if since < end {
+			end = since // a claw that is gone has nothing again
+		}
 		made := seenOn(c)
 		if n := next[i]; n != nil && dayOf(n.First, never) <= end {
 			t = stats.Time{T: float64(dayOf(n.First, never) - healed), Event: true}
@@ -58,11 +64,24 @@ func (w *work) recurrence() {
 	}
 	w.leave("cases told of by records that contradict others", doubtful)
 	w.leave("cases of animals no roster knows: until when they were there cannot be told", unknown)
+	w.leave("cases healed by the loss of their claw", clawless)
 	w.recurrenceFigures(parts, tallies)
 	if len(parts) == 0 {
 		w.note("cannot be worked out: no case was found healed in the period. Cases that nobody looked at again are not healed")
 	}
 	w.note("of cases that nobody found healed nothing can be told; most second events go back to the first one (Randall et al.: 79 to 83 %%), so a recurrence is not a new disease")
+}
+
+// goneSince returns the last day on which there is the claw of a case; never if it
+// is not told to be gone.
+func (w *work) goneSince(c *herd.Case) day {
+	since := never
+	for _, x := range w.lost[c.Animal] {
+		if d := dayOf(x.Since, never); x.Foot == c.Foot && x.Claw == c.Claw && x.Gone((d + 1).String()) {
+			since = min(since, d)
+		}
+	}
+	return since
 }
 
 // caseGroup returns the part of the split a case is in on a day.
@@ -124,7 +143,8 @@ func (w *work) recurrenceFigures(parts map[string][]stats.Time, tallies map[stri
 		for _, at := range []int{90, 180} {
 			f := w.add(key+"."+strconv.Itoa(at), fmt.Sprintf("back within %d days of healing", at))
 			f.Unit, f.X, f.N, f.Of = "%", intPtr(t.x), intPtr(t.n), "healed cases (x: those that came back, whenever)"
-			if s := curve.At(float64(at)); curve.End() >= float64(at) {
+			// Where all came back before, nobody is left to be watched, and the share stays.
+			if s := curve.At(float64(at)); curve.End() >= float64(at) || s.S == 0 {
 				f.Value = Number(100 * (1 - s.S))
 				f.Intervals = intervals(Interval{LogLog, Number(100 * (1 - s.High)), Number(100 * (1 - s.Low))})
 			} else {
