@@ -1,5 +1,7 @@
 package measures
 
+import "dewclaw/schema/codes"
+
 // A Benchmark is a range that published surveys found: something to stand beside
 // the herd's own figure, neither a norm nor an aim. Small herds swing by chance.
 type Benchmark struct {
@@ -14,6 +16,20 @@ var lameRanges = []Benchmark{
 	{"means of 53 studies, 414,950 cows, world", 5.1, 45, "Thomsen et al. 2023 (cnr-bea.fr 2023/05/11)"},
 	{"pooled, Britain, with its interval", 26.7, 32.4, "frontiersin.org fvets.2020.00542"},
 	{"three surveys of pasture herds, Ireland", 11.6, 14.6, "en.engormix.com a40645"},
+}
+
+// lameRanges returns the ranges that scores may stand beside: those of surveys in
+// which cows walked and were lame by a cut in print. Signs of standing cows, and a
+// scale with a cut of its sender's own, are neither.
+func (w *work) lameRanges(looks []*look) []Benchmark {
+	for _, l := range looks {
+		for _, s := range l.scales {
+			if c := codes.Locomotion().Get(s.name); c == nil || c.Indirect || !c.Lame.IsSet() {
+				return nil
+			}
+		}
+	}
+	return lameRanges
 }
 
 // lesionRanges are of animals with a finding, of those trimmed; "" is any finding.

@@ -58,7 +58,13 @@ func (w *work) between(first, second *session) {
 		f := w.share(x.key+"."+key, x.what, x.t.x, x.t.n, x.of)
 		f.Section, f.Scale = section, scale
 		f.made(x.t.counted, x.t.rest)
-		f.covers(both, len(first.looks), "animals scored at the first of the two sessions")
+		f.covers(both, len(first.looks), "animals scored at the first of the two sessions").cautions()
+		for _, s := range []*session{first, second} {
+			if w.isPartial(s) {
+				f.Partial = true
+				f.caution("the session of %s saw %d of %d %s: chosen animals, not the herd", s.day, s.seen, s.eligible, w.report.Of)
+			}
+		}
 		f.Notes = nil
 		if worn > 0 {
 			f.note("%d with a block or wrap on at one of the two sessions are not judged", worn)

@@ -34,12 +34,13 @@ func (w *work) confirmed() {
 		}
 		f := w.share("confirmed."+key, "lame, confirmed", t.x, t.n, "scored")
 		f.Section, f.Scale = "session of "+key, scaleNames(s.looks)
-		f.made(t.counted, t.rest).covers(s.seen, s.eligible, w.report.Of)
+		f.made(t.counted, t.rest)
 		if once > 0 {
 			f.note("%d more are lame by this score alone: not confirmed, and to be examined all the same", once)
 		}
-		f.census()
-		f.cautions()
+		_, worn := unworn(s.looks)
+		f.Worn = &worn
+		w.ofSession(f, s)
 	}
 	w.noSessions(len(sessions), 1)
 }

@@ -86,6 +86,8 @@ type Figure struct {
 	Eligible *int   `json:"eligible,omitempty"` // … of so many that could have been
 	Eligibly string `json:"eligibly,omitempty"` // in words: cows in milk
 	Census   bool   `json:"census,omitempty"`   // all of them: no interval for the herd itself
+	Partial  bool   `json:"partial,omitempty"`  // of a session: too few of the herd, in no line, limit or test
+	Worn     *int   `json:"worn,omitempty"`     // of a session: those of N with a block or wrap on, which changes the gait
 	Scale    string `json:"scale,omitempty"`    // locomotion scale or scales
 
 	Ranges     []Benchmark `json:"ranges,omitempty"`     // published figures to compare with

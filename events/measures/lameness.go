@@ -41,15 +41,14 @@ func (w *work) session(s *session, newest bool) {
 	lame := count(s.looks, isLame)
 	f := w.share("lame."+key, "lame", lame.x, lame.n, "scored")
 	f.Section, f.Scale = section, scaleNames(s.looks)
-	f.made(lame.counted, lame.rest).covers(s.seen, s.eligible, w.report.Of)
+	f.made(lame.counted, lame.rest)
 	_, worn := unworn(s.looks)
-	if worn > 0 {
-		f.note("%d of them wore a block or wrap", worn)
+	if f.Worn = &worn; worn > 0 {
+		f.note("%d of them wore a block or wrap, which changes the gait", worn)
 	}
-	f.census()
-	f.cautions()
+	w.ofSession(f, s)
 	if newest {
-		f.compare(lameRanges)
+		f.compare(w.lameRanges(s.looks))
 	}
 	w.severity(key, section, s)
 	w.adjusted(key, section, s)

@@ -1,7 +1,9 @@
 package measures_test
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
 
 	"dewclaw/events/herd"
@@ -177,4 +179,57 @@ func TestSplit_ByParityOfTheDay(t *testing.T) {
 		"lame.2025-03-24.parity-1": "0 0/6",
 		"lame.2025-03-24.parity-2": "60 3/5",
 	})
+}
+
+// A chosen dozen is listed and warned of, and moves neither mean nor limits nor
+// tests; of samples drawn at random the setting says so.
+func TestTrend_LeavesChosenAnimalsOut(t *testing.T) {
+	d := &measures.Data{Animals: cows(100)}
+	line := func(lame, of int) string { return strings.Repeat("2 ", lame) + strings.Repeat("0 ", of-lame) }
+	d.Scores = slices.Concat(session("2025-03-03", line(10, 100)), session("2025-03-17", line(10, 100)), session("2025-03-31", line(10, 12)))
+	r := work(t, d, question(), "trend")
+	// 20 of 200 in the mean; with the dozen it were 30 of 212.
+	wants(t, r, map[string]string{"mean": "10", "slope": "0", "lame.2025-03-31": "83.33 10/12"})
+	f := r.Figure("lame.2025-03-31")
+	if !f.Partial || f.Limits != nil || f.Out || f.Seen == nil || *f.Seen != 12 || !strings.Contains(strings.Join(f.Cautions, " "), "only 12 % of the") {
+		t.Errorf("the chosen dozen: %+v", f)
+	}
+	if f = r.Figure("lame.2025-03-17"); f.Partial || f.Limits == nil {
+		t.Errorf("a whole session: %+v", f)
+	}
+	q := question()
+	q.Cover = 10
+	wants(t, work(t, d, q, "trend"), map[string]string{"mean": "14.15"}) // 30 of 212
+	for _, name := range []string{"lameness", "confirmed"} {
+		r := work(t, d, question(), name)
+		if f := r.Figure(map[string]string{"lameness": "lame.2025-03-31", "confirmed": "confirmed.2025-03-31"}[name]); !f.Partial {
+			t.Errorf("%s: the chosen dozen is taken for the herd", name)
+		}
+	}
+	c := work(t, d, question(), "change").Figure("newly.2025-03-17.2025-03-31")
+	said := strings.Join(c.Cautions, "; ")
+	for _, want := range []string{"only 12 % of the animals scored at the first", "few animals", "saw 12 of 100"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("change does not say %q: %s", want, said)
+		}
+	}
+	// What to expect is not told by chosen animals.
+	if p := fmt.Sprint(work(t, d, question(), "sample").Parameters); !strings.Contains(p, "10 % (that of the session of 2025-03-17)") {
+		t.Errorf("sample: %s", p)
+	}
+}
+
+// Ranges of surveys of walking cows stand beside no signs of standing ones, and no
+// cut of a sender's own (code list locomotion).
+func TestLameness_IsComparedOnlyWhereTheCutFits(t *testing.T) {
+	for scale, want := range map[string]bool{"mob4-uk": true, "loc5-posture": true, "sls4": false, "wq2-tied": false, "classes-4": false, "sensor": false} {
+		d := twelve()
+		for i := range d.Scores {
+			d.Scores[i].Scale = scale
+		}
+		r := work(t, d, question(), "lameness")
+		if f := r.Figure("lame.2025-03-24"); (len(f.Ranges) > 0) != want {
+			t.Errorf("%s: ranges %v", scale, f.Ranges)
+		}
+	}
 }

@@ -194,6 +194,19 @@ func (w *work) herdSessions() []*session {
 	return out
 }
 
+// isPartial reports whether so few of the herd were scored that they are taken for
+// chosen animals. Where no roster tells how many there are, nobody knows.
+func (w *work) isPartial(s *session) bool {
+	return s.eligible > 0 && 100*float64(s.seen) < w.q.Cover*float64(s.eligible)
+}
+
+// ofSession says of a figure how much of the herd a session saw, and warns.
+func (w *work) ofSession(f *Figure, s *session) *Figure {
+	f.covers(s.seen, s.eligible, w.report.Of).Partial = w.isPartial(s)
+	f.census()
+	return f.cautions()
+}
+
 // scaleNames joins the scales of looks.
 func scaleNames(looks []*look) string {
 	var all []string

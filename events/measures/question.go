@@ -59,6 +59,7 @@ type Question struct {
 	Target   float64 `json:"target,omitempty"`
 	Slack    float64 `json:"slack,omitempty"`
 	Decision float64 `json:"decision,omitempty"`
+	Cover    float64 `json:"cover,omitempty"`
 }
 
 // history is how many days before the period scores are read, to know how an

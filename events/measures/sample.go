@@ -2,6 +2,7 @@ package measures
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 
 	"dewclaw/events/measures/stats"
@@ -48,11 +49,14 @@ func (w *work) expected() (float64, string) {
 		return w.q.Expect / 100, "as asked"
 	}
 	w.makeLooks()
-	if list := w.herdSessions(); len(list) > 0 {
-		s := list[len(list)-1]
+	for _, s := range slices.Backward(w.herdSessions()) {
+		if w.isPartial(s) {
+			continue // chosen animals say nothing of the herd
+		}
 		if t := count(s.looks, isLame); t.x > 0 && t.x < t.n {
 			return float64(t.x) / float64(t.n), "that of the session of " + s.day.String()
 		}
+		break
 	}
 	return 0.5, "nothing known: the one that needs most animals"
 }

@@ -27,19 +27,35 @@ func (w *work) trend() {
 		shares, kept = append(shares, stats.Cluster{X: t.x, N: t.n}), append(kept, s)
 	}
 	w.leave("scores with a block or wrap on", worn)
-	w.noSessions(len(kept), 2)
+	w.parameter("percent of the herd below which a session stays out of limits and tests", w.q.Cover)
 	if len(kept) == 0 {
+		w.noSessions(0, 2)
 		return
 	}
 	w.chart(kept, shares)
-	if len(kept) > 1 {
-		w.rising(kept, shares)
-		w.cusum(kept, shares)
+	whole, told := w.whole(kept, shares)
+	if n := len(kept) - len(whole); n > 0 {
+		w.note("%d sessions saw less than %v %% of the herd: they are listed, and are in no mean, limit, test or sum, for chosen animals say nothing of the herd; of samples drawn at random set cover lower", n, w.q.Cover)
+	}
+	w.noSessions(len(whole), 2)
+	if len(whole) > 1 {
+		w.rising(whole, told)
+		w.cusum(whole, told)
 	}
 	w.note("trend test, chart and sums take the sessions to be of other animals each time; here the same cows are scored again, so they are a hint and no proof")
 	if n := scaleNames(looksIn(kept)); len(kept) > 0 && !oneScale(kept) {
 		w.note("the row joins scales (%s) at lame or not lame: a step where the scale changes may be the scale's", n)
 	}
+}
+
+// whole returns the sessions that saw enough of the herd, with their shares.
+func (w *work) whole(list []*session, shares []stats.Cluster) (out []*session, told []stats.Cluster) {
+	for i, s := range list {
+		if !w.isPartial(s) {
+			out, told = append(out, s), append(told, shares[i])
+		}
+	}
+	return out, told
 }
 
 func looksIn(list []*session) (out []*look) {
@@ -64,21 +80,30 @@ const fewSessions = 20
 
 // chart adds each session with its limits on the p chart.
 func (w *work) chart(list []*session, shares []stats.Cluster) {
-	chart := stats.NewPChart(shares, nil)
+	chart := stats.NewPChart(shares, func(i int) bool { return !w.isPartial(list[i]) })
+	charted := 0
 	for i, s := range list {
 		t := count(s.looks, isLame)
 		f := w.share("lame."+s.day.String(), "lame, without block or wrap", t.x, t.n, "scored without block or wrap")
 		f.Section, f.Group, f.Scale = "sessions", s.day.String(), scaleNames(s.looks)
 		f.made(t.counted, t.rest)
+		w.ofSession(f, s)
+		if f.Partial {
+			continue
+		}
+		charted++
 		limits := interval("three standard errors around the mean of the sessions", chart.Points[i].Limits, 100)
 		f.Limits, f.Out = &limits, chart.Points[i].Out
 		if f.Out {
 			f.caution("beyond the limits: more than chance")
 		}
 	}
+	if charted == 0 {
+		return
+	}
 	f := w.add("mean", "mean of the sessions, each animal counting the same")
 	f.Section, f.Unit, f.Value = "chart", "%", Number(100*chart.Centre)
-	if len(list) < fewSessions {
+	if charted < fewSessions {
 		f.caution("limits of fewer than %d sessions are rough", fewSessions)
 	}
 }
