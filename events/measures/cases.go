@@ -38,6 +38,7 @@ func (w *work) caseRates() {
 			if w.q.By != "" {
 				p := partOf(parts, w.groupOf(c.Animal, d, events.AsGiven{}))
 				p.cases++
+				p.ill.add(c.Animal, true, false)
 				p.counted = append(p.counted, firstSeen(c)...)
 			}
 		}
@@ -45,6 +46,7 @@ func (w *work) caseRates() {
 	w.leave("cases told of by records that contradict others", doubtful)
 	w.leave("cases of animals no roster knows", strange)
 	w.leave("cases of animals that were not among the "+w.report.Of, others)
+	kinds := map[string][]string{}
 	for _, class := range sortedClasses(byClass) {
 		n, key, name := byClass[class], class, className(class)
 		if class == "" {
@@ -54,8 +56,9 @@ func (w *work) caseRates() {
 			kind, what string
 			of         []*herd.Case
 		}{{"new", "new cases", n.all}, {"again", "of them recurrences", n.again}} {
-			a := &atRisk{cases: len(x.of), days: days.days, rest: days.rest}
+			a := &atRisk{cases: len(x.of), days: days.days, rest: days.rest, there: days.there}
 			for _, c := range x.of {
+				a.ill.add(c.Animal, true, false)
 				a.counted = append(a.counted, firstSeen(c)...)
 			}
 			k := x.kind + "." + slug(key)
@@ -65,9 +68,16 @@ func (w *work) caseRates() {
 				w.report.Figures[from+i].Section = name
 			}
 			w.evidence(k, a)
+			if class != "" {
+				kinds[x.kind] = append(kinds[x.kind], k)
+			}
 		}
 	}
+	for _, kind := range []string{"new", "again"} {
+		w.ratesAddUp(kind+".any", kinds[kind])
+	}
 	w.splitRates("new", "new cases", "cow-time present", parts)
+	w.ratesAddUp("new.any", partKeys("new", parts))
 	w.note("a case begins with the first record of it: how long the lesion was there before, nobody knows; of animals bought in, neither what they had before they came")
 }
 
@@ -106,6 +116,7 @@ func (w *work) present() (*atRisk, map[string]*atRisk) {
 			continue
 		}
 		whole.days += n
+		whole.there.add(c.ID, true, false)
 		whole.rest = append(whole.rest, c.Statements...)
 		w.splitDays(c, spans, parts)
 	}
@@ -117,8 +128,27 @@ func (w *work) evidence(key string, a *atRisk) {
 	for _, unit := range []string{".year", ".month"} {
 		if f := w.report.Figure(key + unit); f != nil {
 			f.made(a.counted, a.rest)
+			f.heads = a.heads()
 		}
 	}
+}
+
+// ratesAddUp says that cases of parts are those of a whole.
+func (w *work) ratesAddUp(total string, parts []string) {
+	for _, unit := range []string{".year", ".month"} {
+		var keys []string
+		for _, p := range parts {
+			keys = append(keys, p+unit)
+		}
+		w.addsUp(total+unit, keys...)
+	}
+}
+
+func partKeys(key string, parts map[string]*atRisk) (out []string) {
+	for _, g := range sortedGroups(parts) {
+		out = append(out, key+".by."+slug(g))
+	}
+	return out
 }
 
 // splitRates adds the rates of each part of a split; of two parts also ratio and
@@ -145,13 +175,14 @@ func (w *work) splitRates(key, what, of string, parts map[string]*atRisk) {
 	r := stats.RateRatio(b.cases, float64(b.days), a.cases, float64(a.days), w.q.Level)
 	e := stats.RateRatioExact(b.cases, float64(b.days), a.cases, float64(a.days), w.q.Level)
 	f := w.add(key+".by.ratio", fmt.Sprintf("%s: %s over %s", what, names[1], names[0]))
-	f.Section, f.Unit, f.Value = "by "+w.q.By, "times", Number(e.Value)
+	from := []string{key + ".by." + slug(names[0]) + ".year", key + ".by." + slug(names[1]) + ".year"}
+	f.Section, f.Unit, f.Value, f.from = "by "+w.q.By, "times", Number(e.Value), from
 	f.Intervals = intervals(Interval{Log, Number(r.Low), Number(r.High)}, Interval{Exact, Number(e.Low), Number(e.High)})
 	f.made(slices.Concat(a.counted, b.counted), nil)
 	d := stats.RateDifference(b.cases, float64(b.days), a.cases, float64(a.days), w.q.Level)
 	const perYear = 100 * daysAYear
 	f = w.add(key+".by.difference", fmt.Sprintf("%s: %s less %s", what, names[1], names[0]))
-	f.Section, f.Unit, f.Value = "by "+w.q.By, "per 100 cow-years", Number(d.Value*perYear)
+	f.Section, f.Unit, f.Value, f.from = "by "+w.q.By, "per 100 cow-years", Number(d.Value*perYear), from
 	f.Intervals = []Interval{interval(Normal, d.Interval, perYear)}
 	f.made(slices.Concat(a.counted, b.counted), nil)
 }

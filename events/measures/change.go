@@ -58,6 +58,9 @@ func (w *work) between(first, second *session) {
 		f := w.share(x.key+"."+key, x.what, x.t.x, x.t.n, x.of)
 		f.Section, f.Scale = section, scale
 		f.made(x.t.counted, x.t.rest)
+		if x.key != "newly" {
+			f.Family = "was-lame." + key
+		}
 		f.covers(both, len(first.looks), "animals scored at the first of the two sessions").cautions()
 		for _, s := range []*session{first, second} {
 			if w.isPartial(s) {
@@ -115,13 +118,17 @@ func (w *work) episodes() {
 	w.rates("episodes", "new episodes of lameness", whole.cases, whole.days, "cow-time sound, scored and present")
 	w.evidence("episodes", whole)
 	w.splitRates("episodes", "new episodes of lameness", "cow-time sound, scored and present", parts)
+	w.ratesAddUp("episodes", partKeys("episodes", parts))
 }
 
 // An atRisk gathers cases and time at risk.
 type atRisk struct {
 	cases, days   int
 	counted, rest []events.Entity
+	ill, there    crowd // animals with a case, and those whose time it is
 }
+
+func (a *atRisk) heads() *heads { return &heads{n: len(a.there), counted: len(a.ill)} }
 
 // putOn returns the days on which blocks and wraps went on, by animal. Those in doubt
 // are among them: the careful reading.
@@ -193,6 +200,7 @@ func (w *work) timeAtRisk(c *cow, spans []span, since *look, whole *atRisk, part
 		return
 	}
 	whole.days += n
+	whole.there.add(c.ID, true, false)
 	whole.rest = append(append(whole.rest, since.entities()...), c.Statements...)
 	w.splitDays(c, spans, parts)
 }
@@ -204,7 +212,9 @@ func (w *work) splitDays(c *cow, spans []span, parts map[string]*atRisk) {
 	}
 	for _, s := range spans {
 		for d := s.from; d < s.to; d++ {
-			partOf(parts, w.groupOf(c.ID, d, events.AsGiven{})).days++
+			p := partOf(parts, w.groupOf(c.ID, d, events.AsGiven{}))
+			p.days++
+			p.there.add(c.ID, true, false)
 		}
 	}
 }
@@ -223,6 +233,7 @@ func (w *work) episode(c *cow, l *look, whole *atRisk, parts map[string]*atRisk)
 	}
 	for _, a := range all {
 		a.cases++
+		a.ill.add(c.ID, true, false)
 		a.counted = append(a.counted, l.entities()...)
 	}
 }

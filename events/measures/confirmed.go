@@ -89,7 +89,7 @@ func (w *work) periodPrevalence() {
 			seen++
 		}
 	}
-	t, s, scores := sum(whole)
+	t, s, scores := sumOf(whole)
 	f := w.share("lame", "lame at least once", t.x, t.n, "scored at least once")
 	f.Scale = w.scalesIn()
 	f.made(t.counted, t.rest).covers(seen, w.eligibleIn(), w.report.Of).cautions()
@@ -99,12 +99,15 @@ func (w *work) periodPrevalence() {
 	f = w.shareRange("severe", "severely lame at least once, by gait grade", s.x, s.unclear, s.n, "scored at least once")
 	f.Scale = w.scalesIn()
 	f.made(s.counted, s.rest)
+	var keys []string
 	for _, g := range sortedGroups(parts) {
-		t, _, _ := sum(parts[g])
+		t, _, _ := sumOf(parts[g])
 		f := w.share("lame."+slug(g), "lame at least once", t.x, t.n, "scored at least once")
 		f.Section, f.Group, f.Scale = "by "+w.q.By, g, w.scalesIn()
 		f.made(t.counted, t.rest).cautions()
+		keys = append(keys, f.Key)
 	}
+	w.addsUp("lame", keys...)
 	if w.q.By != "" {
 		w.note("an animal counts in every part in which she was scored; parts need not add up to the whole")
 	}
@@ -146,8 +149,8 @@ func note(all map[string]*animalTally, l *look) {
 	}
 }
 
-// sum counts animals: lame, severely lame, and the looks at all of them.
-func sum(all map[string]*animalTally) (lame, grave tally, looks int) {
+// sumOf counts animals: lame, severely lame, and the looks at all of them.
+func sumOf(all map[string]*animalTally) (lame, grave tally, looks int) {
 	for _, a := range all {
 		lame.n++
 		grave.n++

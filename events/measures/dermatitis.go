@@ -41,6 +41,7 @@ func (w *work) dermatitis() {
 	for _, d := range feet {
 		foot.n++
 		foot.rest = append(foot.rest, d.events...)
+		foot.crowd.add(d.animal, d.active(), d.mayBe())
 		animals[d.animal] = append(animals[d.animal], d)
 		switch {
 		case d.active():
@@ -63,7 +64,7 @@ func (w *work) dermatitis() {
 	}
 	f := w.shareRange("active.feet", "active digital dermatitis (M1, M2, M4.1)", foot.x, foot.unclear, foot.n, "feet examined")
 	f.Section = "feet"
-	f.made(foot.counted, foot.rest)
+	f.made(foot.counted, foot.rest).heads = foot.crowd.heads()
 	w.activeAnimals(animals, visits)
 	for _, s := range append(codes.Find("dd-stages").Codes()[1:], "", "none") {
 		name := map[string]string{"": "stage not told", "none": "no digital dermatitis"}[s]
@@ -79,8 +80,13 @@ func (w *work) dermatitis() {
 		}
 		f := w.share(key, name, stage[s].x, foot.n, "feet examined")
 		f.Section, f.Intervals, f.Family = "stages, by foot", nil, "stage"
-		f.made(stage[s].counted, nil)
+		var c crowd
+		for _, d := range feet {
+			c.add(d.animal, d.stages[s] || s == "none" && len(d.stages) == 0, false)
+		}
+		f.made(stage[s].counted, nil).heads = c.heads()
 	}
+	w.addsUp("active.feet", "stage."+activeStages[0], "stage."+activeStages[1], "stage."+activeStages[2])
 	w.note("a foot with two stages stands in both rows; stages are texts and are never averaged")
 }
 

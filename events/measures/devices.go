@@ -66,12 +66,13 @@ func (w *work) wraps(list []*herd.Device) {
 			in = unclear
 		}
 		t.pair(madeOf(d), in == yes)
+		t.crowd.add(d.Animal, in == yes, in == unclear)
 		t.unclear += boolInt(in == unclear)
 		amended += boolInt(e.amended)
 	}
 	f := w.shareRange("wraps.in-time", "wraps off before they were late", t.x, t.unclear, t.n, "wraps put on in the period")
 	f.Section = "wraps"
-	f.made(t.counted, t.rest)
+	f.made(t.counted, t.rest).heads = t.crowd.heads()
 	f.amended(amended)
 	for _, n := range []struct {
 		n    int
@@ -118,6 +119,7 @@ func (w *work) ulcers(blocks []*herd.Device) {
 		switch {
 		case by != nil:
 			t.pair(append(firstSeen(c), by.Events...), true)
+			t.crowd.add(c.Animal, true, false)
 		case c.Claw != "unknown" && !w.has(c.Animal, c.Foot, otherClaw(c.Claw), first):
 			alone++
 		case first+day(w.q.Blocked) >= w.period.to:
@@ -126,12 +128,13 @@ func (w *work) ulcers(blocks []*herd.Device) {
 			left++
 		default:
 			t.pair(firstSeen(c), false)
+			t.crowd.add(c.Animal, false, false)
 		}
 	}
 	w.leave("ulcers told of by records that contradict others", doubtful)
 	f := w.share("ulcers.blocked", "ulcers whose other claw has a block", t.x, t.n, "ulcers first seen in the period")
 	f.Section = "ulcers"
-	f.made(t.counted, t.rest)
+	f.made(t.counted, t.rest).heads = t.crowd.heads()
 	if open > 0 {
 		f.note("%d seen so late in the period that a block may follow: not counted", open)
 	}
@@ -175,12 +178,14 @@ func (w *work) lostEarly(list []*herd.Device) {
 		switch {
 		case until < end && d.OffHow == foundGone:
 			since := dayOf(d.Gone, until)
-			t.pair(madeOf(d), early || int(since-on) < w.q.Early)
-			if !early && d.Gone == "" {
-				t.unclear++ // on which of the days it was lost, nobody saw
-			}
+			lost := early || int(since-on) < w.q.Early
+			open := !early && d.Gone == "" // on which of the days it was lost, nobody saw
+			t.pair(madeOf(d), lost)
+			t.crowd.add(d.Animal, lost, open)
+			t.unclear += boolInt(open)
 		case !early:
 			t.pair(madeOf(d), false)
+			t.crowd.add(d.Animal, false, false)
 		case until < end:
 			off++
 		case there < w.period.to:
@@ -191,7 +196,7 @@ func (w *work) lostEarly(list []*herd.Device) {
 	}
 	f := w.shareRange("blocks.lost-early", "blocks lost early", t.x, t.unclear, t.n, "blocks put on in the period and watched so long, or lost before")
 	f.Section = "blocks"
-	f.made(t.counted, t.rest)
+	f.made(t.counted, t.rest).heads = t.crowd.heads()
 	if off > 0 {
 		f.note("%d taken off or replaced before: not counted", off)
 	}

@@ -190,7 +190,7 @@ func (u *duty) outcome(key, section, of string, things []*dueThing) {
 	n := len(things)
 	f := u.shareRange(key+"."+stateInTime, "in time", len(by[stateInTime]), len(by[stateUnclear]), n, of)
 	f.Section, f.Family = section, key
-	f.made(eventsOf(by[stateInTime]), eventsOf(things))
+	f.made(eventsOf(by[stateInTime]), eventsOf(things)).heads = u.headsOf(things, stateInTime)
 	if lastDay > 0 {
 		f.note("%d closed on the last day of the period, which is taken to be over, and are counted as missed", lastDay)
 	}
@@ -205,8 +205,18 @@ func (u *duty) outcome(key, section, of string, things []*dueThing) {
 	for _, s := range []struct{ state, what string }{{stateLate, "done late"}, {stateMissed, "missed: not done by the end of the period"}} {
 		f := u.share(key+"."+s.state, s.what, len(by[s.state]), n, of)
 		f.Section, f.Family, f.Intervals = section, key, nil
-		f.made(eventsOf(by[s.state]), eventsOf(things))
+		f.made(eventsOf(by[s.state]), eventsOf(things)).heads = u.headsOf(things, s.state)
 	}
+}
+
+// headsOf returns the animals behind things due, of which one state is counted.
+func (u *duty) headsOf(things []*dueThing, state string) *heads {
+	var c crowd
+	for _, t := range things {
+		s := t.state(u.period)
+		c.add(t.animal, s == state, s == stateUnclear)
+	}
+	return c.heads()
 }
 
 // amended says how many of those counted had an end that was changed.

@@ -98,6 +98,10 @@ type Figure struct {
 	// those a single suppressed one could be worked out.
 	Family string `json:"-"`
 
+	heads   *heads   // animals behind it; nil where X and N count animals
+	unclear int      // of N, those of which it cannot be told
+	from    []string // keys of the figures it is worked out of
+
 	Events []events.Entity `json:"events,omitempty"` // what X counts, or the figure is made of; sorted
 	Base   []events.Entity `json:"-"`                // what else N or Time counts; sorted
 }
@@ -106,6 +110,8 @@ type Figure struct {
 type Parameter struct {
 	Name  string `json:"name"`
 	Value string `json:"value"`
+
+	from []string // keys of the figures it is worked out of
 }
 
 // A LeftOut says why facts are in no figure of a report, and how many.
@@ -129,6 +135,8 @@ type Report struct {
 	Curves     []NamedCurve    `json:"curves,omitempty"`
 	Unseen     Unseen          `json:"unseen"`
 	Shared     int             `json:"shared,omitempty"` // least number of animals shown, if it was made fit for others; else 0
+
+	sums []sum // for who shares it
 }
 
 // A NamedCurve is a survival curve with the group it is of.
@@ -180,6 +188,7 @@ func (w *work) share(key, what string, x, n int, of string) *Figure {
 // end of the other.
 func (w *work) shareRange(key, what string, x, unclear, n int, of string) *Figure {
 	f := w.share(key, what, x, n, of)
+	f.unclear = unclear
 	if unclear == 0 || n == 0 {
 		return f
 	}
@@ -267,11 +276,16 @@ func (r *Report) Figure(key string) *Figure {
 }
 
 func (w *work) parameter(name string, value any) {
-	w.report.Parameters = append(w.report.Parameters, Parameter{name, fmt.Sprint(value)})
+	w.report.Parameters = append(w.report.Parameters, Parameter{Name: name, Value: fmt.Sprint(value)})
 }
 
 func (w *work) note(format string, args ...any) {
 	w.report.Notes = append(w.report.Notes, fmt.Sprintf(format, args...))
+}
+
+// addsUp says that what some figures count adds up to what another one counts.
+func (w *work) addsUp(total string, parts ...string) {
+	w.report.sums = append(w.report.sums, sum{total, parts})
 }
 
 // leave counts facts that no figure of the report uses.

@@ -57,6 +57,13 @@ func (w *work) session(s *session, newest bool) {
 	}
 }
 
+// A cell is what the looks with one raw score on one scale come to.
+type cell struct {
+	n    int
+	made []events.Entity
+	is   map[string]bool // keys of the figures that its animals are counted in
+}
+
 // severity adds severe lameness: by gait grade, which all scales share, and by
 // the own cut of each scale.
 func (w *work) severity(key, section string, s *session) {
@@ -159,18 +166,24 @@ func float(d events.Decimal) float64 {
 // counted and never averaged.
 func (w *work) points(key, section string, looks []*look) {
 	type point struct{ scale, value string }
-	made := map[point][]events.Entity{}
-	number := map[point]int{}
+	cells := map[point]*cell{}
 	total := map[string]int{}
 	for _, l := range looks {
 		for _, s := range l.scales {
 			p := point{s.name, s.highest.String()}
-			number[p]++
+			if cells[p] == nil {
+				cells[p] = &cell{is: map[string]bool{}}
+			}
+			c := cells[p]
+			c.n++
 			total[s.name]++
-			made[p] = append(made[p], l.entities()...)
+			c.made = append(c.made, l.entities()...)
+			c.is["lame."+key] = c.is["lame."+key] || l.lame
+			c.is["severe."+key] = c.is["severe."+key] || l.severe == severe
+			c.is["severe."+slug(s.name)+"."+key] = s.native == "yes"
 		}
 	}
-	list := slices.Collect(maps.Keys(number))
+	list := slices.Collect(maps.Keys(cells))
 	slices.SortFunc(list, func(a, b point) int {
 		x, errX := events.ParseDecimal(a.value)
 		y, errY := events.ParseDecimal(b.value)
@@ -179,10 +192,24 @@ func (w *work) points(key, section string, looks []*look) {
 		}
 		return cmp.Or(cmp.Compare(a.scale, b.scale), x.Cmp(y))
 	})
+	with, without := map[string][]string{}, map[string][]string{}
 	for _, p := range list {
-		f := w.share(fmt.Sprintf("score.%s.%s.%s", slug(p.scale), p.value, key), "score "+p.value+" on "+p.scale, number[p], total[p.scale], "scored on "+p.scale)
+		c := cells[p]
+		f := w.share(fmt.Sprintf("score.%s.%s.%s", slug(p.scale), p.value, key), "score "+p.value+" on "+p.scale, c.n, total[p.scale], "scored on "+p.scale)
 		f.Section, f.Scale, f.Intervals, f.Family = section, p.scale, nil, "score."+p.scale
-		f.made(made[p], nil)
+		f.made(c.made, nil)
+		for total, is := range c.is {
+			if is {
+				with[total] = append(with[total], f.Key)
+			} else {
+				without[total] = append(without[total], f.Key)
+			}
+		}
+	}
+	for _, side := range []map[string][]string{with, without} {
+		for _, total := range slices.Sorted(maps.Keys(side)) {
+			w.addsUp(total, side[total]...)
+		}
 	}
 }
 
@@ -195,6 +222,11 @@ func (w *work) splitSession(s *session) {
 		parts[g] = append(parts[g], l)
 	}
 	w.splitShares("lame."+s.day.String(), "lame", "scored", parts, isLame)
+	var keys []string
+	for _, g := range sortedGroups(parts) {
+		keys = append(keys, "lame."+s.day.String()+"."+slug(g))
+	}
+	w.addsUp("lame."+s.day.String(), keys...)
 }
 
 // splitShares adds one share for each part of a split of looks.
@@ -220,15 +252,16 @@ func (w *work) compareShares(key, what string, names []string, t []tally) {
 		return
 	}
 	section := "by " + w.q.By
+	from := []string{key + "." + slug(names[0]), key + "." + slug(names[1])}
 	d := stats.NewcombeDifference(b.x, b.n, a.x, a.n, w.q.Level)
 	f := w.add(key+".difference", fmt.Sprintf("%s: %s less %s", what, names[1], names[0]))
-	f.Section, f.Unit, f.Value = section, "points", Number(100*d.Value)
+	f.Section, f.Unit, f.Value, f.from = section, "points", Number(100*d.Value), from
 	f.Intervals = []Interval{interval(Newcombe, d.Interval, 100)}
 	f.made(slices.Concat(a.counted, b.counted), slices.Concat(a.rest, b.rest))
 	f.note("by chance alone, were there no difference: p = %.4g (Fisher, two-sided)", stats.FisherTwoSided(b.x, b.n, a.x, a.n))
 	r := stats.PrevalenceRatio(b.x, b.n, a.x, a.n, w.q.Level)
 	f = w.add(key+".ratio", fmt.Sprintf("%s: %s over %s", what, names[1], names[0]))
-	f.Section, f.Unit, f.Value = section, "times", Number(r.Value)
+	f.Section, f.Unit, f.Value, f.from = section, "times", Number(r.Value), from
 	if !r.IsNone() {
 		f.Intervals = []Interval{interval(Log, r.Interval, 1)}
 	}

@@ -204,7 +204,44 @@ func (w *work) lesions() {
 			w.lesionLevel(byReason[r], found, animalLevel, r)
 		}
 	}
+	w.lesionsAddUp(byReason, found)
 	w.trimmingNotes(visits, found)
+}
+
+// lesionsAddUp says what could be subtracted: animals examined for one reason of all,
+// and one class of any, where no unit has two.
+func (w *work) lesionsAddUp(byReason map[string][]*visit, found []string) {
+	names := []string{"any"}
+	for _, c := range topCodes(found) {
+		names = append(names, slug(c))
+	}
+	levels := []string{animalLevel, footLevel, clawLevel}
+	for _, name := range names {
+		var parts []string
+		for _, r := range reasonGroups {
+			if len(byReason[r]) > 0 {
+				parts = append(parts, animalLevel+"."+slug(r)+"."+name)
+			}
+		}
+		w.addsUp(animalLevel+"."+name, parts...)
+	}
+	for r := range byReason {
+		levels = append(levels, animalLevel+"."+slug(r))
+	}
+	slices.Sort(levels)
+	for _, level := range levels {
+		any, all := w.report.Figure(level+".any"), 0
+		var parts []string
+		for _, name := range names[1:] {
+			if f := w.report.Figure(level + "." + name); f != nil {
+				all += *f.X
+				parts = append(parts, f.Key)
+			}
+		}
+		if any != nil && *any.X == all {
+			w.addsUp(any.Key, parts...)
+		}
+	}
 }
 
 func byReason(visits []*visit) map[string][]*visit {
@@ -259,6 +296,12 @@ func (w *work) lesionShare(key, name string, c lesionCount, level string) *Figur
 	if level == animalLevel {
 		return f
 	}
+	f.heads = &heads{n: len(c.clusters)}
+	for _, cl := range c.clusters {
+		f.heads.counted += boolInt(cl.X > 0)
+		f.heads.rest += boolInt(cl.X < cl.N)
+	}
+	f.heads.sure = f.heads.rest
 	if effect := stats.DesignEffect(c.clusters); effect == effect && c.n > 0 {
 		f.Intervals = []Interval{interval(WilsonDesign, stats.WilsonDesign(c.x, c.n, effect, w.q.Level), 100)}
 		f.note("design effect %.2f: %s of one animal are alike", effect, level)

@@ -253,6 +253,7 @@ func unworn(looks []*look) (free []*look, worn int) {
 type tally struct {
 	x, unclear, n int
 	counted, rest []events.Entity
+	crowd         crowd // where it counts no animals
 }
 
 func (t *tally) add(l *look, counts bool) {

@@ -18,12 +18,13 @@ func (w *work) recurrence() {
 	next := w.nextCases()
 	parts := map[string][]stats.Time{}
 	tallies := map[string]*tally{}
-	add := func(name string, t stats.Time, made []events.Entity) {
+	add := func(name, animal string, t stats.Time, made []events.Entity) {
 		parts[name] = append(parts[name], t)
 		if tallies[name] == nil {
 			tallies[name] = &tally{}
 		}
 		tallies[name].pair(made, t.Event)
+		tallies[name].crowd.add(animal, t.Event, false)
 	}
 	doubtful, unknown, clawless := 0, 0, 0
 	for i := range w.d.Cases {
@@ -56,10 +57,10 @@ func (w *work) recurrence() {
 			t.T = float64(max(0, end-healed))
 		}
 		if w.q.By == "" {
-			add("any lesion", t, made)
-			add(className(c.Class), t, made)
+			add("any lesion", c.Animal, t, made)
+			add(className(c.Class), c.Animal, t, made)
 		} else {
-			add(w.caseGroup(c, healed), t, made)
+			add(w.caseGroup(c, healed), c.Animal, t, made)
 		}
 	}
 	w.leave("cases told of by records that contradict others", doubtful)
@@ -150,7 +151,7 @@ func (w *work) recurrenceFigures(parts map[string][]stats.Time, tallies map[stri
 			} else {
 				f.note("nobody was watched so long")
 			}
-			f.made(t.counted, t.rest)
+			f.made(t.counted, t.rest).heads = t.crowd.heads()
 		}
 		w.times(key, "days from healing to recurrence", times, *t)
 		for i := range w.report.Figures[from:] {
@@ -163,10 +164,23 @@ func (w *work) recurrenceFigures(parts map[string][]stats.Time, tallies map[stri
 			w.curve(name, times)
 		}
 	}
+	var keys []string
+	for _, name := range names {
+		if name != "any lesion" {
+			keys = append(keys, "again."+slug(name))
+		}
+	}
+	for _, of := range []string{".90", ".180", ".median"} {
+		var parts []string
+		for _, k := range keys {
+			parts = append(parts, k+of)
+		}
+		w.addsUp("again.any-lesion"+of, parts...)
+	}
 	if w.q.By != "" && len(names) == 2 {
 		test := stats.LogRank(parts[names[0]], parts[names[1]])
 		f := w.add("again.log-rank", "do the two curves differ by more than chance: log-rank test")
-		f.Section, f.Unit, f.Value = "by "+w.q.By, "p", Number(test.P)
+		f.Section, f.Unit, f.Value, f.from = "by "+w.q.By, "p", Number(test.P), []string{keys[0] + ".90", keys[1] + ".90"}
 		f.note("chi-square %.4g with one degree of freedom; cases of one animal are alike, so it says too much", test.ChiSquare)
 	}
 }

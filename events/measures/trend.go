@@ -78,10 +78,24 @@ func oneScale(list []*session) bool {
 // (20 to 25 samples, Montgomery, from memory).
 const fewSessions = 20
 
+// meanKey is the key of the mean of the sessions, of which limits are made.
+const meanKey = "mean"
+
+// beyondLimits stands beside a session that is out.
+const beyondLimits = "beyond the limits: more than chance"
+
+// sessionKeys returns the keys of the figures of sessions.
+func sessionKeys(list []*session) (out []string) {
+	for _, s := range list {
+		out = append(out, "lame."+s.day.String())
+	}
+	return out
+}
+
 // chart adds each session with its limits on the p chart.
 func (w *work) chart(list []*session, shares []stats.Cluster) {
 	chart := stats.NewPChart(shares, func(i int) bool { return !w.isPartial(list[i]) })
-	charted := 0
+	var charted []string
 	for i, s := range list {
 		t := count(s.looks, isLame)
 		f := w.share("lame."+s.day.String(), "lame, without block or wrap", t.x, t.n, "scored without block or wrap")
@@ -91,19 +105,20 @@ func (w *work) chart(list []*session, shares []stats.Cluster) {
 		if f.Partial {
 			continue
 		}
-		charted++
+		charted = append(charted, f.Key)
 		limits := interval("three standard errors around the mean of the sessions", chart.Points[i].Limits, 100)
 		f.Limits, f.Out = &limits, chart.Points[i].Out
 		if f.Out {
-			f.caution("beyond the limits: more than chance")
+			f.caution(beyondLimits)
 		}
 	}
-	if charted == 0 {
+	if len(charted) == 0 {
 		return
 	}
-	f := w.add("mean", "mean of the sessions, each animal counting the same")
+	f := w.add(meanKey, "mean of the sessions, each animal counting the same")
 	f.Section, f.Unit, f.Value = "chart", "%", Number(100*chart.Centre)
-	if charted < fewSessions {
+	f.from = charted
+	if len(charted) < fewSessions {
 		f.caution("limits of fewer than %d sessions are rough", fewSessions)
 	}
 }
@@ -116,7 +131,7 @@ func (w *work) rising(list []*session, shares []stats.Cluster) {
 	}
 	t := stats.CochranArmitage(groups)
 	f := w.add("slope", "rise of the share lame in a year, weighted by animals")
-	f.Section, f.Unit, f.Value = "trend", "points", Number(100*daysAYear*t.Slope)
+	f.Section, f.Unit, f.Value, f.from = "trend", "points", Number(100*daysAYear*t.Slope), sessionKeys(list)
 	for _, x := range []struct {
 		key, what string
 		p, chi    float64
@@ -125,7 +140,7 @@ func (w *work) rising(list []*session, shares []stats.Cluster) {
 		{"trend-n", "the same with the factor (N-1)/N, as other books have it", t.PN, t.ChiSquareN},
 	} {
 		f := w.add(x.key, x.what)
-		f.Section, f.Unit, f.Value = "trend", "p", Number(x.p)
+		f.Section, f.Unit, f.Value, f.from = "trend", "p", Number(x.p), sessionKeys(list)
 		f.note("chi-square %.4g with one degree of freedom; scores are days", x.chi)
 	}
 }
@@ -145,6 +160,9 @@ func (w *work) cusum(list []*session, shares []stats.Cluster) {
 		return
 	}
 	w.parameter("target of the cumulative sums", percent(100*target))
+	if w.q.Target == 0 {
+		w.report.Parameters[len(w.report.Parameters)-1].from = sessionKeys(list)
+	}
 	w.parameter("standard errors let pass by the cumulative sums", w.q.Slack)
 	w.parameter("standard errors at which they signal", w.q.Decision)
 	var z []float64
@@ -162,7 +180,7 @@ func (w *work) cusum(list []*session, shares []stats.Cluster) {
 		{"cusum.down", "cumulative sum below the target, now", last.Low, func(p stats.CusumPoint) float64 { return p.Low }},
 	} {
 		f := w.add(side.key, side.what)
-		f.Section, f.Unit, f.Value = "cumulative sums", "standard errors", Number(side.value)
+		f.Section, f.Unit, f.Value, f.from = "cumulative sums", "standard errors", Number(side.value), sessionKeys(list)
 		for i, p := range points {
 			if side.sign(p) > w.q.Decision {
 				f.Out = true

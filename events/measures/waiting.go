@@ -49,6 +49,7 @@ func (w *work) waiting() {
 	for _, x := range w.waits(exams) {
 		times = append(times, stats.Time{T: float64(x.days), Event: x.done})
 		waits.pair(x.made, x.done)
+		waits.crowd.add(x.animal, x.done, false)
 		if x.open {
 			if short++; x.left {
 				gone++
@@ -56,12 +57,13 @@ func (w *work) waiting() {
 			continue
 		}
 		within.pair(x.made, x.within == yes)
+		within.crowd.add(x.animal, x.within == yes, x.within == unclear)
 		if x.within == unclear {
 			within.unclear++
 		}
 	}
 	f := w.shareRange("within", "examined in time", within.x, within.unclear, within.n, "lame animals watched long enough")
-	f.made(within.counted, within.rest)
+	f.made(within.counted, within.rest).heads = within.crowd.heads()
 	if within.unclear > 0 {
 		f.Notes = append(f.Notes[:0], "of some only the days are known: whether it was in time cannot be told")
 	}
@@ -72,7 +74,7 @@ func (w *work) waiting() {
 	w.times("wait", "days from first lame score to examination", times, waits)
 	f = w.share("unseen", "not examined by the end of the period or until she left", waits.n-waits.x, waits.n, "first lame scores")
 	f.Intervals = nil
-	f.made(waits.rest, waits.counted)
+	f.made(waits.rest, waits.counted).heads = waits.crowd.heads()
 }
 
 // times adds the median of a curve with its interval.
@@ -82,7 +84,7 @@ func (w *work) times(key, what string, times []stats.Time, t tally) {
 	m := stats.Survival(times, w.q.Level).Median()
 	f.Value = Number(m.Value)
 	f.Intervals = intervals(Interval{LogLog, Number(m.Low), Number(m.High)})
-	f.made(t.counted, t.rest)
+	f.made(t.counted, t.rest).heads = t.crowd.heads()
 	if len(times) > 0 && !f.Value.Told() {
 		f.note("fewer than half had it while they were watched")
 	}

@@ -271,6 +271,135 @@ func TestShare_HidesASecondOneThatAddsUp(t *testing.T) {
 	}
 }
 
+func hidden(t *testing.T, r *measures.Report, want map[string]bool) {
+	t.Helper()
+	for key, w := range want {
+		f := r.Figure(key)
+		if f == nil {
+			t.Errorf("%s: no figure %s; there are %v", r.Measure, key, keys(r))
+		} else if f.Suppressed != w {
+			t.Errorf("%s: %s: suppressed %v, wanted %v", r.Measure, key, f.Suppressed, w)
+		}
+	}
+}
+
+// Two cows are two cows on six feet, in eight cases or with five wraps.
+func TestShare_CountsAnimals(t *testing.T) {
+	d := &measures.Data{Animals: cows(20)}
+	for n := range 20 {
+		feet := []string{"LF", "RF", "LH", "RH"}
+		d.Exams = append(d.Exams, exam(n+1, "2025-03-05", "routine", feet...))
+		for _, f := range feet {
+			if n < 2 {
+				d.Exams = append(d.Exams, lesion(n+1, "2025-03-05", f, "outer", "WL", 3))
+			}
+			if n < 8 {
+				d.Exams = append(d.Exams, lesion(n+1, "2025-03-05", f, "outer", "U", 4))
+			}
+		}
+		c := lesionCase(n%2+1, "2025-03-05", "", false)
+		c.Foot = fmt.Sprint("foot", n)
+		d.Cases = append(d.Cases, c)
+		w := device(n%2+1, "wrap", "2025-03-05", "2025-03-07", "2025-03-06", "taken-off")
+		w.Foot = c.Foot
+		d.Devices = append(d.Devices, w)
+	}
+	share := func(name string) *measures.Report { return measures.Share(work(t, d, question(), name), 5) }
+	hidden(t, share("lesions"), map[string]bool{"feet.WL": true, "claws.WL": true, "animals.WL": true, "feet.U": false, "claws.U": false, "animals.U": false})
+	hidden(t, share("zones"), map[string]bool{"zone.hind.outer.3": true})
+	hidden(t, share("cases"), map[string]bool{"new.any.year": true, "new.U.month": true})
+	hidden(t, share("devices"), map[string]bool{"wraps.in-time": true})
+	hidden(t, share("due"), map[string]bool{"wrap-off.in-time": true})
+}
+
+// The upper end of a range tells as much as the lower one.
+func TestShare_LooksAtTheUpperEnd(t *testing.T) {
+	d := &measures.Data{Animals: cows(40), Scores: session("2025-03-10", strings.Repeat("0 ", 20)+strings.Repeat("2 ", 20))}
+	for i := range 2 {
+		d.Scores[20+i].Severe = "undetermined"
+	}
+	r := work(t, d, question(), "lameness")
+	wants(t, r, map[string]string{"severe.2025-03-10": "0..5 0/40"})
+	hidden(t, measures.Share(r, 5), map[string]bool{"severe.2025-03-10": true, "lame.2025-03-10": false})
+}
+
+// What adds up within one report is not told by its other parts.
+func TestShare_LetsNothingBeSubtracted(t *testing.T) {
+	// 1 to 6 of the raw scores: lame are 2 and 3, so 3 is lame less 2.
+	d := &measures.Data{Animals: cows(90), Scores: session("2025-03-10", strings.Repeat("0 ", 60)+strings.Repeat("1 ", 6)+strings.Repeat("2 ", 20)+strings.Repeat("3 ", 3))}
+	hidden(t, measures.Share(work(t, d, question(), "lameness"), 5), map[string]bool{
+		"lame.2025-03-10": false, "score.mob4-uk.3.2025-03-10": true, "score.mob4-uk.2.2025-03-10": true, "severe.mob4-uk.2025-03-10": true, "severe.2025-03-10": true,
+	})
+
+	// Lame of three parities 3, 8 and 9 of 20.
+	d = &measures.Data{Animals: cows(90)}
+	for i := range d.Animals {
+		parity := 1 + i/30
+		d.Animals[i].Parity, d.Animals[i].AsOf = &parity, "2025-02-01"
+	}
+	part := func(lame int) string { return strings.Repeat("2 ", lame) + strings.Repeat("0 ", 30-lame) }
+	d.Scores = session("2025-03-10", part(3)+part(8)+part(9))
+	q := question()
+	q.By = measures.ByParity
+	hidden(t, measures.Share(work(t, d, q, "period"), 5), map[string]bool{"lame": false, "lame.parity-1": true, "lame.parity-2": true, "lame.parity-3": false})
+	hidden(t, measures.Share(work(t, d, q, "lameness"), 5), map[string]bool{
+		"lame.2025-03-10": false, "lame.2025-03-10.parity-1": true, "lame.2025-03-10.parity-2": true, "lame.2025-03-10.parity-3": false,
+	})
+
+	// Any case is 9 of DD, 8 of heel and 3 of ulcers; any lesion that of routine and lame.
+	d = &measures.Data{Animals: cows(40)}
+	for n := range 20 {
+		c := lesionCase(n+1, "2025-03-05", "", false)
+		code, reason := "U", "lame"
+		switch {
+		case n < 9:
+			code, reason = "DD", "routine"
+		case n < 17:
+			code, reason = "HHE", "routine"
+		}
+		c.Class = code
+		d.Cases = append(d.Cases, c)
+		d.Exams = append(d.Exams, exam(n+1, "2025-03-05", reason, "LH"), lesion(n+1, "2025-03-05", "LH", "outer", code))
+	}
+	for n := range 20 {
+		d.Exams = append(d.Exams, exam(21+n, "2025-03-05", map[bool]string{true: "routine", false: "lame"}[n < 10], "LH"))
+	}
+	hidden(t, measures.Share(work(t, d, question(), "cases"), 5), map[string]bool{
+		"new.any.year": false, "new.DD.year": false, "new.HHE.year": true, "new.U.year": true, "new.HHE.month": true, "new.U.month": true,
+	})
+	hidden(t, measures.Share(work(t, d, question(), "lesions"), 5), map[string]bool{
+		"animals.any": false, "animals.U": true, "animals.HHE": true, "animals.lame.any": true, "animals.routine.any": true,
+	})
+}
+
+// A suppressed session is told by none of what is made of the sessions.
+func TestShare_LeavesOutWhatIsMadeOfASuppressedSession(t *testing.T) {
+	line := func(lame int) string { return strings.Repeat("2 ", lame) + strings.Repeat("0 ", 100-lame) }
+	d := &measures.Data{Animals: cows(100), Scores: slices.Concat(session("2025-03-03", line(20)), session("2025-03-17", line(22)), session("2025-03-31", line(3)))}
+	r := work(t, d, question(), "trend")
+	s := measures.Share(r, 5)
+	hidden(t, s, map[string]bool{
+		"lame.2025-03-03": false, "lame.2025-03-17": false, "lame.2025-03-31": true, "mean": true, "slope": true, "trend": true, "trend-n": true, "cusum.up": true, "cusum.down": true,
+	})
+	for i := range s.Figures {
+		if f := &s.Figures[i]; f.Limits != nil || f.Out {
+			t.Errorf("%s: limits %v, out %v", f.Key, f.Limits, f.Out)
+		}
+	}
+	for _, p := range s.Parameters {
+		if strings.Contains(p.Name, "target") {
+			t.Errorf("the mean is told as %s: %s", p.Name, p.Value)
+		}
+	}
+	if notes := strings.Join(s.Notes, "; "); !strings.Contains(notes, "1 suppressed: few animals") || !strings.Contains(notes, "6 suppressed: it is made of") || !strings.Contains(notes, "limits, mean and tests are left out") {
+		t.Errorf("notes: %s", notes)
+	}
+	if r.Figure("lame.2025-03-03").Limits == nil || len(r.Parameters) != len(s.Parameters)+1 {
+		t.Error("the report itself was changed")
+	}
+	hidden(t, measures.Share(work(t, d, question(), "sample"), 5), map[string]bool{"precision": true, "precision.endless": true, "detection": false})
+}
+
 func TestID_LeadsBack(t *testing.T) {
 	q := question()
 	q.Farm, q.By, q.Gap, q.Span = "oak: é", measures.ByParity, 28, 2.5

@@ -42,12 +42,14 @@ func (w *work) zones() {
 func (w *work) zoneFigures(visits []*visit) {
 	clawUnits, _ := w.countUnits(visits, clawLevel)
 	footUnits, _ := w.countUnits(visits, footLevel)
-	base := map[place]int{} // without zone
+	base := map[place][]unit{} // without zone
 	for u := range clawUnits.units {
-		base[place{pair: pairOf(u.foot), claw: u.claw}]++
+		p := place{pair: pairOf(u.foot), claw: u.claw}
+		base[p] = append(base[p], u)
 	}
 	for u := range footUnits.units {
-		base[place{pair: pairOf(u.foot)}]++
+		p := place{pair: pairOf(u.foot)}
+		base[p] = append(base[p], u)
 	}
 	sites, noPlace := w.sites(visits)
 	wide := codes.ZoneMaps().Get(codes.WideZones)
@@ -61,16 +63,20 @@ func (w *work) zoneFigures(visits []*visit) {
 			for _, claw := range sides {
 				p := place{pair, claw, n}
 				of := base[place{pair: pair, claw: claw}]
-				if of == 0 {
+				if len(of) == 0 {
 					continue
 				}
 				units, key, what := "claws", fmt.Sprintf("zone.%s.%s.%d", pair, claw, n), fmt.Sprintf("zone %d, %s, %s claw", n, z.Name, claw)
 				if claw == "" {
 					units, key, what = "feet", fmt.Sprintf("zone.%s.foot.%d", pair, n), fmt.Sprintf("zone %d, %s", n, z.Name)
 				}
-				f := w.share(key, what, len(sites[p]), of, units+" examined")
+				f := w.share(key, what, len(sites[p]), len(of), units+" examined")
 				f.Section, f.Group, f.Family = pair+" feet", fmt.Sprint("zone ", n), "zone."+pair
-				f.made(slices.Concat(slices.Collect(maps.Values(sites[p]))...), nil)
+				var c crowd
+				for _, u := range of {
+					c.add(u.animal, sites[p][u] != nil, false)
+				}
+				f.made(slices.Concat(slices.Collect(maps.Values(sites[p]))...), nil).heads = c.heads()
 			}
 		}
 	}
