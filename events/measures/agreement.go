@@ -151,7 +151,7 @@ type bench struct {
 
 func (b *bench) number(what, key string, v float64) *Figure {
 	f := b.w.add(b.key+"."+key, what)
-	f.Section, f.Scale, f.Value, f.N, f.Of = b.section, b.scale, Number(v), intPtr(b.n), "animals scored twice on one day"
+	f.Section, f.Scale, f.Value, f.N, f.Of = b.section, b.scale, Number(v), intPtr(b.n), "pairs of scores of one animal on one day"
 	return f.made(nil, b.made)
 }
 
@@ -162,7 +162,7 @@ func (b *bench) observed(what, key string, t [][]float64) {
 	for i := range t {
 		same += int(t[i][i])
 	}
-	f := b.w.share(b.key+"."+key, "same score: "+what, same, b.n, "animals scored twice on one day")
+	f := b.w.share(b.key+"."+key, "same score: "+what, same, b.n, "pairs of scores of one animal on one day")
 	f.Section, f.Scale = b.section, b.scale
 	f.made(nil, b.made)
 	if f.Value.Told() && f.Value < 75 {

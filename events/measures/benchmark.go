@@ -67,6 +67,19 @@ func (f *Figure) compare(ranges []Benchmark) {
 	f.Ranges = ranges
 }
 
+// roundDays is how long a trim of the whole herd may take, by our own choice: what was
+// found at visits of a longer time gathers, and is no prevalence.
+const roundDays = 31
+
+// oneRound reports whether visits are one trim round.
+func oneRound(visits []*visit) bool {
+	first, last := never, always
+	for _, v := range visits {
+		first, last = min(first, v.day), max(last, v.day)
+	}
+	return len(visits) == 0 || last-first < roundDays
+}
+
 // wellRecorded reports whether lesion figures of these visits may stand beside
 // published ones: enough kinds of findings, and animals without any (both as
 // above).

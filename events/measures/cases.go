@@ -27,7 +27,7 @@ func (w *work) caseRates() {
 			doubtful++
 		case w.cows[c.Animal] == nil:
 			strange++
-		case !w.isIn(c.Animal, d):
+		case !w.counts(c.Animal, d):
 			others++
 		default:
 			if byClass[c.Class] == nil {
@@ -78,7 +78,7 @@ func (w *work) caseRates() {
 	}
 	w.splitRates("new", "new cases", "cow-time present", parts)
 	w.ratesAddUp("new.any", partKeys("new", parts))
-	w.note("a case begins with the first record of it: how long the lesion was there before, nobody knows; of animals bought in, neither what they had before they came")
+	w.note("a case begins with the first record of it: how long the lesion was there before, nobody knows; of animals bought in, neither what they had before they came. A case on the day she leaves or is dried off counts, and that day is no time at risk")
 }
 
 // A caseCount is the cases of one class.

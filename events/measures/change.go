@@ -182,7 +182,7 @@ func (w *work) follow(c *cow, looks []*look, put []day, whole *atRisk, parts map
 		case l.worn:
 			sound, run = false, 0
 		case l.lame:
-			if sound && w.period.has(l.day) && w.isIn(c.ID, l.day) {
+			if sound && w.period.has(l.day) && w.counts(c.ID, l.day) {
 				w.episode(c, l, whole, parts)
 			}
 			sound, run = false, 0

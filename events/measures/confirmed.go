@@ -62,14 +62,14 @@ func (w *work) periodPrevalence() {
 	w.makeLooks()
 	parts := map[string]map[string]*animalTally{}
 	whole := map[string]*animalTally{}
-	others := 0
+	others := map[string]bool{}
 	scoredDays := map[day]bool{}
 	for _, l := range w.looks {
 		if !w.period.has(l.day) {
 			continue
 		}
 		if !w.isIn(l.animal, l.day) {
-			others++
+			others[l.animal] = true
 			continue
 		}
 		scoredDays[l.day] = true
@@ -82,7 +82,7 @@ func (w *work) periodPrevalence() {
 			note(parts[g], l)
 		}
 	}
-	w.leave("scored animals that are not among the "+w.report.Of+" by the rosters", others)
+	w.leave("scored animals that are not among the "+w.report.Of+" by the rosters", len(others))
 	seen := 0
 	for a := range whole {
 		if w.cows[a] != nil {
@@ -94,7 +94,7 @@ func (w *work) periodPrevalence() {
 	f.Scale = w.scalesIn()
 	f.made(t.counted, t.rest).covers(seen, w.eligibleIn(), w.report.Of).cautions()
 	if t.n > 0 {
-		f.note("%d days with scores, %.1f scored days an animal: this share rises with every further day and is not the share lame at one time", len(scoredDays), float64(scores)/float64(t.n))
+		f.note("%s with scores, %.1f scored days an animal: this share rises with every further day and is not the share lame at one time", plural(len(scoredDays), "day"), float64(scores)/float64(t.n))
 	}
 	f = w.shareRange("severe", "severely lame at least once, by gait grade", s.x, s.unclear, s.n, "scored at least once")
 	f.Scale = w.scalesIn()

@@ -288,6 +288,14 @@ func (w *work) addsUp(total string, parts ...string) {
 	w.report.sums = append(w.report.sums, sum{total, parts})
 }
 
+// plural writes a number with what it counts.
+func plural(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprint(n, " ", what)
+}
+
 // leave counts facts that no figure of the report uses.
 func (w *work) leave(why string, n int) {
 	if n == 0 {

@@ -32,7 +32,7 @@ func (w *work) lameness() {
 // noSessions says why nothing can be told, if so.
 func (w *work) noSessions(n, least int) {
 	if n < least {
-		w.note("cannot be worked out: %d sessions in the period, at least %d wanted", n, least)
+		w.note("cannot be worked out: %s in the period, at least %d wanted", plural(n, "session"), least)
 	}
 }
 

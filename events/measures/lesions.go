@@ -275,15 +275,20 @@ func (w *work) lesionLevel(visits []*visit, found []string, level, reason string
 		if level == animalLevel {
 			if reason != "" {
 				f.caution("animals chosen for this reason, not the herd")
+				f.cautions()
 				continue
 			}
 			w.trimCover(f, visits)
-			if wellRecorded(visits) {
+			switch {
+			case len(lesionRanges[code]) == 0:
+			case !oneRound(visits):
+				f.caution("not compared with published figures: those are of one trim of each animal, and this is of all visits of a longer time")
+			case wellRecorded(visits):
 				f.compare(lesionRanges[code])
 			}
 		}
 		if level == clawLevel && code == "" && noClaw > 0 {
-			f.note("%d findings whose claw nobody wrote, or on a dewclaw, are not in it: the truth is not lower", noClaw)
+			f.note("not in it: %s whose claw nobody wrote, or on a dewclaw; the truth is not lower", plural(noClaw, "finding"))
 		}
 	}
 }
@@ -302,22 +307,47 @@ func (w *work) lesionShare(key, name string, c lesionCount, level string) *Figur
 		f.heads.rest += boolInt(cl.X < cl.N)
 	}
 	f.heads.sure = f.heads.rest
-	if effect := stats.DesignEffect(c.clusters); effect == effect && c.n > 0 {
+	if effect := stats.DesignEffect(c.clusters); effect > 1 {
 		f.Intervals = []Interval{interval(WilsonDesign, stats.WilsonDesign(c.x, c.n, effect, w.q.Level), 100)}
-		f.note("design effect %.2f: %s of one animal are alike", effect, level)
+		if len(c.clusters) >= fewAnimals {
+			f.note("design effect %.2f: %s of one animal are alike", effect, level)
+		}
 	}
 	return f
 }
 
 // trimCover says how much of the herd was examined.
 func (w *work) trimCover(f *Figure, visits []*visit) {
+	f.covers(w.known(visits), w.eligibleIn(), w.report.Of).cautions()
+}
+
+// known counts the animals of visits that the rosters know.
+func (w *work) known(visits []*visit) int {
 	seen := map[string]bool{}
 	for _, v := range visits {
 		if w.cows[v.animal] != nil {
 			seen[v.animal] = true
 		}
 	}
-	f.covers(len(seen), w.eligibleIn(), w.report.Of).cautions()
+	return len(seen)
+}
+
+// eligibleParts counts the animals of the rosters that were in each part of the split
+// on at least one day of the period on which they were among those asked for.
+func (w *work) eligibleParts() map[string]int {
+	out := map[string]int{}
+	for id, spans := range w.spans {
+		in := map[string]bool{}
+		for _, s := range and(spans, []span{w.period}) {
+			for d := s.from; d < s.to; d++ {
+				in[w.groupOf(id, d, events.AsGiven{})] = true
+			}
+		}
+		for g := range in {
+			out[g]++
+		}
+	}
+	return out
 }
 
 // trimmingNotes warns of what makes lesion figures lie.
@@ -352,7 +382,7 @@ func (w *work) trimmingNotes(visits []*visit, found []string) {
 		}
 	}
 	if len(none) > 0 {
-		w.note("on %d days every animal has a finding (first %s): are animals without findings recorded? If not, every share here is too high", len(none), none[0])
+		w.note("on %s every animal has a finding (first %s): are animals without findings recorded? If not, every share here is too high", plural(len(none), "day"), none[0])
 	}
 	if len(found) > 0 {
 		w.note("a kind counts for its parent too: SU for U, WLF for WL")
@@ -376,7 +406,7 @@ func (w *work) splitLesions(visits []*visit) {
 		parts[g] = append(parts[g], v)
 	}
 	var told []tally
-	names := sortedGroups(parts)
+	names, eligible := sortedGroups(parts), w.eligibleParts()
 	for _, g := range names {
 		x, _ := w.countUnits(parts[g], animalLevel)
 		for _, code := range append([]string{""}, topCodes(codesFound(visits))...) {
@@ -387,7 +417,7 @@ func (w *work) splitLesions(visits []*visit) {
 			c := x.count(code)
 			f := w.lesionShare("animals."+slug(k)+"."+slug(g), name, c, animalLevel)
 			f.Section, f.Group = "by "+w.q.By, g
-			f.cautions()
+			f.covers(w.known(parts[g]), eligible[g], w.report.Of+" that were in this part").cautions()
 			if code == "" {
 				told = append(told, c.tally)
 			}
@@ -429,7 +459,7 @@ func (w *work) splitFeet(visits []*visit) {
 			}
 			f := w.lesionShare(fmt.Sprintf("feet.%s.%s", slug(k), foot), name, x.count(code), footLevel)
 			f.Section, f.Group = "by foot", foot
-			f.cautions()
+			w.trimCover(f, visits)
 		}
 	}
 }

@@ -161,13 +161,13 @@ type session struct {
 func (w *work) herdSessions() []*session {
 	w.parameter("least animals of a session", w.q.Least)
 	byDay := map[day]*session{}
-	others, spots := 0, 0
+	others, spots := map[string]bool{}, 0
 	for _, l := range w.looks {
 		if !w.period.has(l.day) {
 			continue
 		}
 		if !w.isIn(l.animal, l.day) {
-			others++
+			others[l.animal] = true
 			continue
 		}
 		s := byDay[l.day]
@@ -189,7 +189,7 @@ func (w *work) herdSessions() []*session {
 		}
 		out = append(out, s)
 	}
-	w.leave("scored animals that are not among the "+w.report.Of+" by the rosters", others)
+	w.leave("scored animals that are not among the "+w.report.Of+" by the rosters", len(others))
 	w.leave("spot scores: days on which too few animals were scored to speak of the herd", spots)
 	return out
 }

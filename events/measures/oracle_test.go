@@ -147,6 +147,13 @@ func (o *oracle) milked(cow string, d int) bool {
 func (o *oracle) milking(cow string, d int) bool {
 	return o.present(cow, d) && o.milked(cow, d)
 }
+
+// inMilkOrDried: in milk that day, or dried off on it.
+func (o *oracle) inMilkOrDried(cow string, d int) bool {
+	a := o.roster[cow]
+	return o.milking(cow, d) || o.tells && o.present(cow, d) && o.milking(cow, d-1) && a != nil && a.DriedOff != "" && dayNumber(a.DriedOff) == d
+}
+
 func (o *oracle) cow(cow string, d int) bool {
 	return o.present(cow, d) && o.calved(cow, d)
 }
@@ -287,7 +294,7 @@ func (o *oracle) episodes(list []*seen) {
 		for d := max(o.from, z.day); d <= o.to && d < min(b.day, put); d++ {
 			days += is(o.counts(b.cow, d) && o.milked(b.cow, d))
 		}
-		cases += is(b.lame && !b.worn && put > b.day && b.day >= o.from && o.milking(b.cow, b.day))
+		cases += is(b.lame && !b.worn && put > b.day && b.day >= o.from && o.inMilkOrDried(b.cow, b.day))
 	}
 	o.out["episodes/episodes.year"] = told{x: cases, days: days}
 }

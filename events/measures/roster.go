@@ -167,6 +167,23 @@ func (w *work) chooseBase(otherwise string) {
 	w.report.Of = baseWords[w.base]
 	w.parameter("animals", w.base)
 	w.spans = w.kept.inBase(w.base, w.cows)
+	if w.base == InMilk {
+		w.undated()
+	}
+}
+
+// undated says of how many cows only the parity tells of the lactation before the
+// one that is told: when they were dry is not known.
+func (w *work) undated() {
+	n := 0
+	for _, c := range w.cows {
+		if len(c.calvings) > 1 && c.calvings[0] == beforeAll && c.milk[0].to == c.calvings[1] && days(and(and(c.here, c.milk[:1]), []span{w.period})) > 0 {
+			n++
+		}
+	}
+	if n > 0 {
+		w.note("of %s only the parity tells of a lactation before the one that is told, and nobody of its end: they count as in milk until they calved, dry days among them", plural(n, "cow"))
+	}
 }
 
 // isIn reports whether an animal is one of those asked for on a day. An animal
@@ -177,6 +194,16 @@ func (w *work) isIn(animal string, d day) bool {
 		return w.base == Anyone
 	}
 	return has(w.spans[animal], d)
+}
+
+// counts reports whether a case on a day is one of the animals asked for. The last
+// day counts, on which she leaves or is dried off, though it is no time at risk.
+func (w *work) counts(animal string, d day) bool {
+	if w.isIn(animal, d) {
+		return true
+	}
+	c := w.cows[animal]
+	return w.base == InMilk && c != nil && has(c.here, d) && w.isIn(animal, d-1) && slices.Contains(c.DryOffs, d.String())
 }
 
 // eligible counts the animals of the rosters that are asked for on a day.

@@ -35,7 +35,7 @@ func (w *work) trend() {
 	w.chart(kept, shares)
 	whole, told := w.whole(kept, shares)
 	if n := len(kept) - len(whole); n > 0 {
-		w.note("%d sessions saw less than %v %% of the herd: they are listed, and are in no mean, limit, test or sum, for chosen animals say nothing of the herd; of samples drawn at random set cover lower", n, w.q.Cover)
+		w.note("%s saw less than %v %% of the herd: listed, and in no mean, limit, test or sum, for chosen animals say nothing of the herd; of samples drawn at random set cover lower", plural(n, "session"), w.q.Cover)
 	}
 	w.noSessions(len(whole), 2)
 	if len(whole) > 1 {

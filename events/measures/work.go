@@ -76,7 +76,7 @@ func find(name string) (*Measure, error) {
 		names = append(names, m.Name)
 	}
 	f := &events.Fault{Kind: events.ErrNotFound, Who: "measure", What: "measure", Wanted: "a measure of the list", Got: fmt.Sprintf("%.100q", name)}
-	f.Hints = []string{"did you mean " + strings.Join(codes.Nearest(name, names, 3), ", ") + "?"}
+	f.Hints = []string{"did you mean " + strings.Join(codes.Nearest(name, names, 3), ", ") + "?", "there are: " + strings.Join(names, ", ")}
 	return nil, f
 }
 

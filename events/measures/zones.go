@@ -9,6 +9,9 @@ import (
 	"dewclaw/schema/codes"
 )
 
+// ZonesSettled says what stands in print of the zones, and what does not.
+const ZonesSettled = "zones of the map claw-zones-13; which of the outer walls 7 and 8, and of the inner walls 11 and 12, is which is from memory and not settled in print"
+
 // Where on the foot figures of zones are told.
 const (
 	hindFeet  = "hind"
@@ -66,9 +69,9 @@ func (w *work) zoneFigures(visits []*visit) {
 				if len(of) == 0 {
 					continue
 				}
-				units, key, what := "claws", fmt.Sprintf("zone.%s.%s.%d", pair, claw, n), fmt.Sprintf("zone %d, %s, %s claw", n, z.Name, claw)
+				units, key, what := "claws", fmt.Sprintf("zone.%s.%s.%d", pair, claw, n), z.Name+", "+claw+" claw"
 				if claw == "" {
-					units, key, what = "feet", fmt.Sprintf("zone.%s.foot.%d", pair, n), fmt.Sprintf("zone %d, %s", n, z.Name)
+					units, key, what = "feet", fmt.Sprintf("zone.%s.foot.%d", pair, n), z.Name
 				}
 				f := w.share(key, what, len(sites[p]), len(of), units+" examined")
 				f.Section, f.Group, f.Family = pair+" feet", fmt.Sprint("zone ", n), "zone."+pair
@@ -81,9 +84,12 @@ func (w *work) zoneFigures(visits []*visit) {
 		}
 	}
 	if noPlace > 0 {
-		w.note("%d findings have no place in a figure: no zone was told, its map has no such zone, or its claw nobody wrote", noPlace)
+		w.note("%s without a place in a figure: no zone was told, its map has no such zone, or its claw nobody wrote", plural(noPlace, "finding"))
 	}
-	w.note("zones of the map claw-zones-13; which of the walls 7 and 8 is which, and 12, are from memory in the sources known to us")
+	if seen, of := w.known(visits), w.eligibleIn(); of > 0 && seen > 0 && 100*seen < wholeHerd*of {
+		w.note("only %d of %d %s were looked at: these are selected animals, not the herd", seen, of, w.report.Of)
+	}
+	w.note("%s", ZonesSettled)
 }
 
 // sites returns, for each place, the claws or feet with a finding there and the

@@ -232,6 +232,9 @@ func scoreWords(x *herd.Scored) string {
 	if x.Limb != "" {
 		s += ", spares " + x.Limb
 	}
+	if x.Severe == "undetermined" && x.Native == "" {
+		s += ", may be severe: the scale cannot tell"
+	}
 	return s
 }
 

@@ -89,7 +89,7 @@ func claws(c *canvas, r *measures.Report) error {
 	key(c, ends)
 	c.foot(r, "Percent of the claws examined (zones 0, 9 and 10: of the feet) with at least one lesion in the zone. Left and right feet are laid on each other. "+
 		"The foot from below, toes up, walls folded out: 1 to 6 the face that bears weight, 7 and 8 the outer wall, 11 and 12 the inner wall, 0, 9 and 10 skin. "+
-		"Zones of the map claw-zones-13; which of 7 and 8, and of 11 and 12, is which is not settled in print.")
+		strings.ToUpper(measures.ZonesSettled[:1])+measures.ZonesSettled[1:]+".")
 	return nil
 }
 
