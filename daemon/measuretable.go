@@ -122,7 +122,11 @@ func printSection(a *app, list []measures.Figure) error {
 		}
 		s.row(what, figureValue(f), figureInterval(f), figureCount(f), f.Of)
 		if c := f.Coverage(); c.Told() {
-			said.add("", fmt.Sprintf("looked at %d of %d %s (%s %%)", *f.Seen, *f.Eligible, f.Eligibly, digits4(float64(c))))
+			of := ""
+			if f.Partial { // which one of several sessions
+				of = what
+			}
+			said.add(of, fmt.Sprintf("looked at %d of %d %s (%s %%)", *f.Seen, *f.Eligible, f.Eligibly, digits4(float64(c))))
 		}
 		if f.Scale != "" {
 			said.add("", "scored on "+f.Scale)
@@ -191,10 +195,10 @@ func figureValue(f *measures.Figure) string {
 // figureInterval tells the first interval, the limits of a chart, or census.
 func figureInterval(f *measures.Figure) string {
 	switch {
-	case f.Census:
-		return "census"
 	case f.Limits != nil:
 		return "limits " + ends(*f.Limits)
+	case f.Census:
+		return "census"
 	case len(f.Intervals) > 0:
 		return ends(f.Intervals[0])
 	}

@@ -233,3 +233,21 @@ func TestLameness_IsComparedOnlyWhereTheCutFits(t *testing.T) {
 		}
 	}
 }
+
+// A cow with days on which she was scored is one animal; a lactation that only the
+// parity tells of has no known end.
+func TestLooks_CountAnimalsAndSayWhatNobodyDated(t *testing.T) {
+	three := 3
+	d := &measures.Data{Animals: append(cows(12), cow(13, func(a *herd.Animal) { a.Calvings, a.Parity = nil, new(int) }), cow(14, func(a *herd.Animal) {
+		a.Calvings, a.Parity, a.AsOf = []string{"2025-04-20"}, &three, "2025-05-01"
+	}))}
+	line := strings.Repeat("0 ", 13)
+	d.Scores = slices.Concat(session("2025-03-03", line), session("2025-03-17", line))
+	r := work(t, d, question(), "lameness")
+	if n := leftOut(r, "scored animals that are not among"); n != 1 {
+		t.Errorf("%d animals left out, wanted the heifer", n)
+	}
+	if notes := strings.Join(r.Notes, "; "); !strings.Contains(notes, "of 1 cow only the parity tells") {
+		t.Errorf("notes: %s", notes)
+	}
+}

@@ -2,6 +2,7 @@ package measures_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"dewclaw/events"
@@ -216,5 +217,78 @@ func TestRecurrence_EndsWithTheClaw(t *testing.T) {
 	}
 	if leftOut(r, "loss of their claw") != 1 {
 		t.Errorf("left out: %v", r.LeftOut)
+	}
+}
+
+// Each part says how much of it was looked at; sections by reason warn of few animals.
+func TestLesions_PartsSayHowMuchTheySaw(t *testing.T) {
+	d := &measures.Data{Animals: cows(40)}
+	for i := range d.Animals {
+		parity := 1 + i%2
+		d.Animals[i].Parity, d.Animals[i].AsOf = &parity, "2025-02-01"
+	}
+	for n := 1; n <= 10; n++ { // 5 of 20 of each parity
+		d.Exams = append(d.Exams, exam(n, "2025-03-05", map[bool]string{true: "routine", false: "lame"}[n < 6], "LH"))
+	}
+	d.Exams = append(d.Exams, lesion(1, "2025-03-05", "LH", "outer", "SU", 4))
+	q := question()
+	q.By = measures.ByParity
+	f := work(t, d, q, "lesions").Figure("animals.any.parity-1")
+	if f.Seen == nil || *f.Seen != 5 || *f.Eligible != 20 || !strings.Contains(strings.Join(f.Cautions, "; "), "only 25 % of the cows") {
+		t.Errorf("by parity: %+v", f)
+	}
+	q.By = measures.ByFoot
+	if f = work(t, d, q, "lesions").Figure("feet.any.LH"); f.Seen == nil || *f.Seen != 10 || *f.Eligible != 40 || len(f.Cautions) == 0 {
+		t.Errorf("by foot: %+v", f)
+	}
+	if said := strings.Join(work(t, d, question(), "lesions").Figure("animals.lame.any").Cautions, "; "); !strings.Contains(said, "few animals") {
+		t.Errorf("by reason: %s", said)
+	}
+}
+
+// Findings of all visits of a long time gather, and stand beside no range of one trim
+// round; claws that are no more alike than chance have no design effect.
+func TestLesions_AreComparedOfOneRound(t *testing.T) {
+	until := func(last string) *measures.Data {
+		d := &measures.Data{Animals: cows(40)}
+		for n := 1; n <= 40; n++ {
+			day := "2025-03-05"
+			if n > 20 {
+				day = last
+			}
+			d.Exams = append(d.Exams, exam(n, day, "routine", "LH", "RH"))
+			if n <= 30 {
+				d.Exams = append(d.Exams, lesion(n, day, []string{"LH", "RH"}[n%2], "outer", []string{"U", "WL", "SH", "HHE", "DD", "TS"}[n%6]))
+			}
+		}
+		return d
+	}
+	r := work(t, until("2025-03-20"), question(), "lesions")
+	if f := r.Figure("animals.any"); len(f.Ranges) == 0 {
+		t.Errorf("one round: %+v", f)
+	}
+	// One of two feet of nearly all: less alike than chance.
+	if said := strings.Join(r.Figure("feet.any").Notes, "; "); strings.Contains(said, "design effect") {
+		t.Errorf("feet: %s", said)
+	}
+	f := work(t, until("2025-04-25"), question(), "lesions").Figure("animals.any")
+	if len(f.Ranges) > 0 || !strings.Contains(strings.Join(f.Cautions, "; "), "one trim of each animal") {
+		t.Errorf("two months: ranges %v, cautions %v", f.Ranges, f.Cautions)
+	}
+}
+
+// The last day is alike, whether she leaves or is dried off: a case on it counts, and
+// it is no time at risk (own choice).
+func TestCases_OnTheLastDayCount(t *testing.T) {
+	d := &measures.Data{Animals: cows(2), Cases: []herd.Case{lesionCase(1, "2025-03-11", "", false), lesionCase(2, "2025-03-11", "", false)}}
+	d.Animals[0].Stays = []herd.Stay{{Left: "2025-03-11"}}
+	d.Animals[1].DryOffs = []string{"2025-03-11"}
+	q := question()
+	q.Of = measures.InMilk
+	wants(t, work(t, d, q, "cases"), map[string]string{"new.any.year": "3652 2 in 20"}) // 100 * 365.25 * 2 / 20 = 3652.5, to four digits
+	d.Cases[1].First = "2025-03-12"
+	r := work(t, d, q, "cases")
+	if f := r.Figure("new.any.year"); *f.X != 1 || leftOut(r, "not among") != 1 {
+		t.Errorf("a day later: %v, left out %v", says(f), r.LeftOut)
 	}
 }

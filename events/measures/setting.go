@@ -38,7 +38,7 @@ var settings = []Setting{
 	{"target", "target of the cumulative sums in percent; the mean of the sessions where none is set", 0, 0.01, 99.99, "Target"},
 	{"slack", "standard errors let pass by the cumulative sums", 0.5, 0.01, 100, "Slack"},
 	{"decision", "standard errors at which the cumulative sums signal", 5, 0.01, 1000, "Decision"},
-	{"cover", "percent of the herd below which a session is taken for chosen animals, and stays out of lines, limits and tests; for samples drawn at random set it lower", wholeHerd, 1, 100, "Cover"},
+	{"cover", "percent of the herd below which a session is taken for chosen animals, and stays out of lines, limits and tests; for samples drawn at random set it lower", leastCover, 1, 100, "Cover"},
 	{"of", "which animals: in-milk, cows or all", 0, 0, 0, "Of"},
 	{"by", "what figures are split by", 0, 0, 0, "By"},
 	{"scale", "only scores on this scale", 0, 0, 0, "Scale"},

@@ -220,6 +220,8 @@ func TestWork_RefusesWhatMakesNoSense(t *testing.T) {
 	}
 	if _, err := measures.Work(&measures.Data{}, question(), "lamenes"); !errors.Is(err, events.ErrNotFound) || !strings.Contains(err.Error(), "lamenes") {
 		t.Errorf("unknown measure: %v", err)
+	} else if f := (*events.Fault)(nil); !errors.As(err, &f) || !strings.Contains(strings.Join(f.Hints, " "), "there are: lameness, confirmed, ") {
+		t.Errorf("the hints do not list the measures: %v", f)
 	}
 }
 

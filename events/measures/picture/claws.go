@@ -129,8 +129,35 @@ func level(v float64, ends []float64) int {
 	return len(ends)
 }
 
+// A label is the number of a zone with its share.
+type label struct {
+	zone  int
+	share string
+	x, y  float64
+	small bool
+}
+
+// draw writes a label on white: over hatching, black and outlines it can be read.
+func (l *label) draw(c *canvas) {
+	size, down := textSize, 15.0
+	if l.small {
+		size, down = 11, 12
+	}
+	lines := []string{fmt.Sprint(l.zone)}
+	if !l.small || l.share != "0 %" {
+		lines = append(lines, l.share)
+	}
+	for i, s := range lines {
+		w, y := float64(len([]rune(s))*size)*0.56+3, l.y-2+float64(i)*down
+		c.add(`<rect x="%s" y="%s" width="%s" height="%s" rx="2" fill="white"/>`, num(l.x-w/2), num(y-float64(size)+1), num(w), num(float64(size)+1))
+		c.text(l.x, y, size, "middle", map[bool]string{true: `font-weight="bold"`}[i == 0], s)
+	}
+}
+
+// drawFoot draws the zones, and then what stands on them.
 func drawFoot(c *canvas, r *measures.Report, pair string, x, y float64, ends []float64) {
 	c.text(x+footWide/2, y-26, 16, "middle", `font-weight="bold"`, pair+" feet")
+	var labels []label
 	for side, claw := range []string{"outer", "inner"} {
 		at := fmt.Sprintf(`transform="translate(%s %s)"`, num(x), num(y))
 		mx := func(v float64) float64 { return x + v }
@@ -139,7 +166,8 @@ func drawFoot(c *canvas, r *measures.Report, pair string, x, y float64, ends []f
 			mx = func(v float64) float64 { return x + footWide - v }
 		}
 		for _, s := range clawShapes {
-			drawZone(c, r.Figure(fmt.Sprintf("zone.%s.%s.%d", pair, claw, s.zone)), s, at, mx(s.lx), y+s.ly, ends)
+			share := drawZone(c, r.Figure(fmt.Sprintf("zone.%s.%s.%d", pair, claw, s.zone)), s, at, ends)
+			labels = append(labels, label{s.zone, share, mx(s.lx), y + s.ly, s.small})
 		}
 		n := ""
 		if f := r.Figure(fmt.Sprintf("zone.%s.%s.4", pair, claw)); f != nil && f.N != nil {
@@ -149,31 +177,26 @@ func drawFoot(c *canvas, r *measures.Report, pair string, x, y float64, ends []f
 	}
 	at := fmt.Sprintf(`transform="translate(%s %s)"`, num(x), num(y))
 	for _, s := range skinShapes {
-		drawZone(c, r.Figure(fmt.Sprintf("zone.%s.foot.%d", pair, s.zone)), s, at, x+s.lx, y+s.ly, ends)
+		share := drawZone(c, r.Figure(fmt.Sprintf("zone.%s.foot.%d", pair, s.zone)), s, at, ends)
+		labels = append(labels, label{s.zone, share, x + s.lx, y + s.ly, s.small})
+	}
+	for i := range labels {
+		labels[i].draw(c)
 	}
 	if f := r.Figure(fmt.Sprintf("zone.%s.foot.0", pair)); f != nil && f.N != nil {
 		c.text(x+footWide/2, y+footHigh+14, textSize, "middle", "", fmt.Sprintf("feet, n = %d", *f.N))
 	}
 }
 
-// drawZone draws a zone with its number and share.
-func drawZone(c *canvas, f *measures.Figure, s shape, at string, x, y float64, ends []float64) {
+// drawZone draws a zone and returns its share.
+func drawZone(c *canvas, f *measures.Figure, s shape, at string, ends []float64) string {
 	look, share := `fill="white" stroke-dasharray="3 3"`, "?"
 	if f != nil && f.Value.Told() {
 		look = fmt.Sprintf(`fill="%s"`, fill(level(float64(f.Value), ends)))
-		share = percent(float64(f.Value))
+		share = percent(float64(f.Value)) + " %"
 	}
 	c.path(s.path, look+` stroke="black" stroke-width="1.2" `+at)
-	halo := `stroke="white" stroke-width="5" stroke-linejoin="round" paint-order="stroke"`
-	if s.small {
-		c.text(x, y+1, 12, "middle", halo+` font-weight="bold"`, fmt.Sprint(s.zone))
-		if share != "0" {
-			c.text(x, y+14, 12, "middle", halo, share)
-		}
-		return
-	}
-	c.text(x, y-2, textSize, "middle", halo+` font-weight="bold"`, fmt.Sprint(s.zone))
-	c.text(x, y+15, textSize, "middle", halo, share+" %")
+	return share
 }
 
 func percent(v float64) string {

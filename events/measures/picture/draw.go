@@ -13,12 +13,10 @@ var drawings = map[string]func(*canvas, *measures.Report) error{
 	"confirmed": func(c *canvas, r *measures.Report) error { return run(c, r, "confirmed.") },
 	"trend":     func(c *canvas, r *measures.Report) error { return run(c, r, "lame.") },
 	"recurrence": func(c *canvas, r *measures.Report) error {
-		return survival(c, r, "healed claws without the lesion, of 100")
+		return survival(c, r, "healed claws without the lesion, of 100", nil)
 	},
-	"waiting": func(c *canvas, r *measures.Report) error {
-		return survival(c, r, "lame animals not yet examined, of 100")
-	},
-	"zones": claws,
+	"waiting": waits,
+	"zones":   claws,
 }
 
 // Names lists the measures that have a picture, in the order of [measures.All].

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"testing"
 
@@ -131,6 +132,52 @@ func TestDraw_MarksWhatIsBeyondTheLimits(t *testing.T) {
 	b, err := picture.Draw(made("trend"))
 	if err != nil || strings.Count(string(b), `<rect x=`) != 1 {
 		t.Errorf("%v: %d squares, wanted 1", err, strings.Count(string(b), `<rect x=`))
+	}
+}
+
+// A line drawn through a suppressed session would tell of it; one of chosen animals is
+// in no line.
+func TestDraw_NoLineThroughWhatIsSuppressedOrChosen(t *testing.T) {
+	lines := func(change func(f *measures.Figure)) int {
+		r := made("trend")
+		r.Figures = append(r.Figures, r.Figures[1])
+		r.Figures[len(r.Figures)-1].Key = "lame.2025-05-05"
+		for i := range r.Figures {
+			if r.Figures[i].Key == "lame.2025-08-04" {
+				change(&r.Figures[i])
+			}
+		}
+		b, err := picture.Draw(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, path, _ := strings.Cut(string(b), `<path d="M`)
+		for !strings.Contains(strings.SplitN(path, "/>", 2)[0], `stroke-width="1.6"`) {
+			if _, path, _ = strings.Cut(path, `<path d="M`); path == "" {
+				t.Fatal("no line")
+			}
+		}
+		path, _, _ = strings.Cut(path, `"`)
+		return 100*(1+strings.Count(path, "M")) + strings.Count(path, "L")
+	}
+	if n := lines(func(*measures.Figure) {}); n != 103 {
+		t.Errorf("four sessions: %d pieces, wanted one of three legs", n)
+	}
+	if n := lines(func(f *measures.Figure) { f.Value, f.Suppressed = measures.Number(math.NaN()), true }); n != 201 {
+		t.Errorf("suppressed: %d, wanted two pieces with one leg", n)
+	}
+	if n := lines(func(f *measures.Figure) { f.Partial = true }); n != 102 {
+		t.Errorf("chosen animals: %d, wanted one piece of two legs", n)
+	}
+}
+
+// Nearly all are examined on the first days: there the axis is, with the hours marked.
+func TestDraw_WaitsEndWhereNearlyAllWereExamined(t *testing.T) {
+	r := made("waiting")
+	r.Curves[0].Steps = []measures.CurveStep{{T: 1, AtRisk: 100, Events: 97, S: 0.03, Low: 0.01, High: 0.08}, {T: 350, AtRisk: 3, Events: 3, S: 0}}
+	b, err := picture.Draw(r)
+	if err != nil || !strings.Contains(string(b), ">48 h<") || !strings.Contains(string(b), "Drawn to day 14; the last animal was watched to day 350.") {
+		t.Errorf("%v: %s", err, b)
 	}
 }
 

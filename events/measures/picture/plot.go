@@ -14,7 +14,7 @@ type plot struct {
 
 // newPlot takes the next piece of the canvas.
 func newPlot(c *canvas, height float64, x0, x1, y1 float64) *plot {
-	p := &plot{c: c, left: margin + 52, top: c.y + 40, width: wide - 2*margin - 70, height: height, x0: x0, x1: x1, y1: y1}
+	p := &plot{c: c, left: margin + 76, top: c.y + 40, width: wide - 2*margin - 94, height: height, x0: x0, x1: x1, y1: y1}
 	c.y = p.top + height
 	return p
 }

@@ -3,6 +3,7 @@ package picture
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -60,12 +61,25 @@ func run(c *canvas, r *measures.Report, prefix string) error {
 	}
 	p.points(list, limits)
 	p.dates(list)
+	c.y += 4
 	marks := "Point: share of the animals scored; bar: " + levelOf(r) + " interval (Wilson); a point without a bar: the whole herd was scored (census)."
 	if limits {
-		marks = "Thin line: mean of all sessions" + meanOf(r) + "; stepped lines: three standard errors around it for the number scored (p chart). Black square in a ring: beyond the limits. Indicative: the same cows are scored again."
+		marks = "Thin line: mean of the sessions" + meanOf(r) + "; stepped lines: three standard errors around it for the number scored (p chart). Black square in a ring: beyond the limits. Indicative: the same cows are scored again."
 	}
-	c.foot(r, marks, "Scale: "+scales(list)+".")
+	notes := []string{marks}
+	if slices.ContainsFunc(list, func(d dated) bool { return d.Partial }) {
+		notes = append(notes, "Cross: too few of the herd were scored, so these are chosen animals; it is in no line, mean or limit.")
+	}
+	if anyWorn(list) {
+		notes = append(notes, "Worn: of those scored, so many had a block or wrap on, which changes the gait; measure trend leaves them out.")
+	}
+	c.foot(r, append(notes, "Scale: "+scales(list)+".")...)
 	return nil
+}
+
+// anyWorn reports whether somebody wore a block or wrap at one of the sessions.
+func anyWorn(list []dated) bool {
+	return slices.ContainsFunc(list, func(d dated) bool { return d.Worn != nil && *d.Worn > 0 })
 }
 
 // levelOf tells the level of the intervals.
@@ -118,6 +132,7 @@ func (p *plot) limits(r *measures.Report, list []dated) {
 	if centre == nil || !centre.Value.Told() {
 		return
 	}
+	list = slices.DeleteFunc(slices.Clone(list), func(d dated) bool { return d.Limits == nil })
 	y := p.y(float64(centre.Value))
 	p.c.line(p.left, y, p.left+p.width, y, `stroke="black"`)
 	for _, end := range []func(measures.Interval) measures.Number{
@@ -125,9 +140,6 @@ func (p *plot) limits(r *measures.Report, list []dated) {
 	} {
 		var d strings.Builder
 		for i, s := range list {
-			if s.Limits == nil {
-				continue
-			}
 			from, to := p.x0, p.x1
 			if i > 0 {
 				from = (list[i-1].at + s.at) / 2
@@ -146,18 +158,21 @@ func (p *plot) limits(r *measures.Report, list []dated) {
 	}
 }
 
-// points draws the sessions and joins them.
+// points draws the sessions and joins those that are of the herd. A line ends before
+// a suppressed session and begins behind it: drawn through, it would tell of it.
 func (p *plot) points(list []dated, limits bool) {
 	var d strings.Builder
+	cmd := "M"
 	for _, s := range list {
 		if !s.Value.Told() {
+			cmd = "M"
 			continue
 		}
-		cmd := "L"
-		if d.Len() == 0 {
-			cmd = "M"
+		if s.Partial {
+			continue
 		}
 		fmt.Fprintf(&d, "%s%s %s ", cmd, num(p.x(s.at)), num(p.y(float64(s.Value))))
+		cmd = "L"
 	}
 	p.c.path(strings.TrimSpace(d.String()), `fill="none" stroke="black" stroke-width="1.6"`)
 	for _, s := range list {
@@ -172,6 +187,10 @@ func (p *plot) points(list []dated, limits bool) {
 			p.c.line(x, lo, x, hi, `stroke="black"`)
 			p.c.line(x-5, lo, x+5, lo, `stroke="black"`)
 			p.c.line(x-5, hi, x+5, hi, `stroke="black"`)
+		}
+		if s.Partial {
+			p.c.path(fmt.Sprintf("M%s %s l8 8 m0 -8 l-8 8", num(x-4), num(y-4)), `fill="none" stroke="black" stroke-width="1.8"`)
+			continue
 		}
 		if s.Out {
 			p.c.add(`<rect x="%s" y="%s" width="9" height="9" fill="black"/>`, num(x-4.5), num(y-4.5))
@@ -192,6 +211,11 @@ func (p *plot) dates(list []dated) {
 	}
 	p.rowTitle(1, "scored")
 	p.rowTitle(2, "lame")
+	rows := 3
+	if anyWorn(list) {
+		p.rowTitle(3, "worn")
+		rows++
+	}
 	for i, s := range list {
 		p.tick(s.at)
 		if fits(i, day, 72) {
@@ -202,7 +226,10 @@ func (p *plot) dates(list []dated) {
 			count = p.x(s.at)
 			p.under(s.at, 1, fmt.Sprint(*s.N))
 			p.under(s.at, 2, fmt.Sprint(*s.X))
+			if s.Worn != nil && rows > 3 {
+				p.under(s.at, 3, fmt.Sprint(*s.Worn))
+			}
 		}
 	}
-	p.rows(3)
+	p.rows(rows)
 }

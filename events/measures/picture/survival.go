@@ -3,6 +3,7 @@ package picture
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"dewclaw/events/measures"
@@ -11,9 +12,64 @@ import (
 // strokes tell curves apart in black and white.
 var strokes = []string{"", "9 5", "2 4", "12 4 2 4", "16 6"}
 
-// survival draws Kaplan-Meier curves with the number still watched below.
-func survival(c *canvas, r *measures.Report, title string) error {
-	curves := r.Curves
+// waits draws how soon lame animals were examined. Most are on the first days, so the
+// axis ends when nearly all were, and the hours asked for are marked.
+func waits(c *canvas, r *measures.Report) error {
+	hours := r.Question.Hours
+	if hours == 0 {
+		hours = settingOf("hours")
+	}
+	mark := float64(hours) / 24
+	m := &marked{at: mark, says: fmt.Sprintf("%d h", hours), end: max(14, 4*mark)}
+	for _, k := range r.Curves {
+		all, n := 0, 0
+		for _, s := range k.Steps {
+			all += s.Events
+		}
+		for _, s := range k.Steps {
+			if n += s.Events; n*20 <= all*19 {
+				m.end = max(m.end, 1.2*s.T)
+			}
+		}
+	}
+	return survival(c, r, "lame animals not yet examined, of 100", m)
+}
+
+func settingOf(name string) int {
+	for _, s := range measures.Settings() {
+		if s.Name == name {
+			return int(s.Default)
+		}
+	}
+	return 0
+}
+
+// marked is a moment that is marked on the axis, and where that ends.
+type marked struct {
+	at   float64
+	says string
+	end  float64
+}
+
+// upTo returns a curve as far as a moment.
+func upTo(k measures.NamedCurve, end float64) measures.NamedCurve {
+	for i, s := range k.Steps {
+		if s.T > end {
+			last := measures.CurveStep{T: end, AtRisk: s.AtRisk, S: 1, Low: measures.Number(math.NaN()), High: measures.Number(math.NaN())}
+			if i > 0 {
+				last.S, last.Low, last.High = k.Steps[i-1].S, k.Steps[i-1].Low, k.Steps[i-1].High
+			}
+			k.Steps = append(slices.Clone(k.Steps[:i]), last)
+			break
+		}
+	}
+	return k
+}
+
+// survival draws Kaplan-Meier curves with the number still watched below; with m
+// nil to the last moment.
+func survival(c *canvas, r *measures.Report, title string, m *marked) error {
+	curves := slices.Clone(r.Curves)
 	if len(curves) > len(strokes) {
 		curves = curves[:len(strokes)]
 	}
@@ -26,9 +82,20 @@ func survival(c *canvas, r *measures.Report, title string) error {
 	if end == 0 {
 		return nothing(r, "at least one animal that was watched")
 	}
+	cut := 0.0
+	if m != nil && m.end < end {
+		cut, end = end, m.end
+		for i := range curves {
+			curves[i] = upTo(curves[i], end)
+		}
+	}
 	legend(c, curves)
 	p := newPlot(c, 300, 0, end*1.02, 100)
 	p.yAxis(title)
+	if m != nil && m.at <= end {
+		p.c.line(p.x(m.at), p.top-4, p.x(m.at), p.top+p.height, `stroke="black" stroke-dasharray="5 3"`)
+		p.c.text(p.x(m.at)+4, p.top+8, 12, "start", "", m.says)
+	}
 	var at []float64
 	for s, i := step(end, 8), 0; float64(i)*s <= end; i++ {
 		at = append(at, float64(i)*s)
@@ -55,6 +122,9 @@ func survival(c *canvas, r *measures.Report, title string) error {
 	notes := []string{"Kaplan-Meier; a tick on a curve: some were watched no longer (left, or the period ended)."}
 	if len(curves) == 1 {
 		notes[0] += " Dotted: " + levelOf(r) + " interval on the log-log scale."
+	}
+	if cut > 0 {
+		notes = append(notes, fmt.Sprintf("Drawn to day %g; the last animal was watched to day %g.", math.Floor(end), cut))
 	}
 	if len(r.Curves) > len(curves) {
 		notes = append(notes, fmt.Sprintf("%d more curves are not drawn.", len(r.Curves)-len(curves)))
