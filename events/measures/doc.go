@@ -24,7 +24,9 @@
 //
 // A session is a day on which at least ten animals were scored (a setting), or
 // half of those that could have been, if rosters tell how many; fewer are spot
-// scores, which say nothing of the herd, for somebody chose the cows.
+// scores, which say nothing of the herd, for somebody chose the cows. So does a
+// session of less than half of the herd (a setting): it is told and marked, and in no
+// line, limit or test.
 //
 // # Which animals
 //
