@@ -29,7 +29,7 @@ type Data struct {
 	Animals  []herd.Animal   // all the rosters ever told of
 	Scores   []herd.Score    // from some time before the period to its end
 	Exams    []herd.Fact     // examinations and lesions of the period
-	Care     []herd.Fact     // treatments (medicines too), and looks at devices and wounds, of the period
+	Care     []herd.Fact     // treatments (medicines too), looks at devices and wounds, and what came off, of the period
 	Cases    []herd.Case     // ever
 	Devices  []herd.Device   // ever on from the first day of the period, or some time before
 	Looks    []herd.Glance   // who looked at which foot, from some time before the period to its end
@@ -136,7 +136,7 @@ func (l *loader) exams() (err error) {
 
 func (l *loader) care() (err error) {
 	l.d.Care, err = l.v.Facts(l.ctx, herd.FactQuery{
-		Farm: l.q.Farm, From: l.q.From, To: l.q.To, Kinds: []events.Kind{events.KindTreatment, events.KindCheck},
+		Farm: l.q.Farm, From: l.q.From, To: l.q.To, Kinds: []events.Kind{events.KindTreatment, events.KindCheck, events.KindTakenOff},
 	})
 	return err
 }

@@ -60,7 +60,7 @@ var list = []Measure{
 	},
 	{
 		Name: "waiting", Title: "From lame to examined",
-		Definition: "days from the first lame score (after a not-lame one, or after 90 days without any) to the next examination, that is, any record of a look at the feet: an examination, a lesion, a corrective trim, a wound seen, a block put on, or what a vet did; examined in time of those watched so long",
+		Definition: "days from the first lame score (after a not-lame one, or after 90 days without any) to the next examination, that is, any record of a look at the feet: an examination, a lesion, a corrective trim, a wound seen, a block put on, what a trimmer put on, or what a vet did; examined in time of those watched so long",
 		needs:      needScores | needExams | needCare, make: (*work).waiting,
 	},
 	{

@@ -110,9 +110,10 @@ func (w *work) lookedAt() map[string][]*visit {
 
 // looksAtFeet reports whether a record tells that somebody looked for what is wrong
 // with a foot, as lists take it: an examination, a lesion, a corrective trim, a look
-// at a wound, a block put on, or what a vet did. A wrap, a spray or a medicine of
-// anybody else is no examination.
+// at a wound, a block put on, what a trimmer put on, or what a vet did. A wrap, a
+// spray or a medicine of anybody else is no examination.
 func looksAtFeet(p events.Payload) bool {
+	role := p.Base().Role
 	switch p := p.(type) {
 	case *events.Examination:
 		return p.Outcome != "not-done"
@@ -120,15 +121,13 @@ func looksAtFeet(p events.Payload) bool {
 		return true
 	case *events.Treatment:
 		t := codes.Treatments().Get(p.What)
-		if p.What == "corrective-trim" || t != nil && t.Device == "block" {
-			return true
-		}
+		return p.What == "corrective-trim" || t != nil && t.Device == "block" || role == "trimmer" || role == "vet"
 	case *events.Check:
-		if p.What == "wound" {
-			return true
-		}
+		return p.What == "wound" || role == "vet"
+	case *events.TakenOff:
+		return role == "vet"
 	}
-	return p.Base().Role == "vet"
+	return false
 }
 
 func (w *work) waits(exams map[string][]*visit) (out []wait) {

@@ -57,6 +57,7 @@ func TestWaiting_EndsWithAnyLookAtTheFeet(t *testing.T) {
 		did(6, &events.Treatment{What: "wrap"}),
 		did(7, &events.Check{What: "wrap", State: "in-place"}),
 		did(8, &events.Treatment{What: "topical"}),
+		did(9, &events.TakenOff{Common: events.Common{Role: "milker"}, What: "wrap"}),
 	}}
 	r := work(t, d, question(), "waiting")
 	wants(t, r, map[string]string{"within": "55.56 5/9", "unseen": "44.44 4/9"})
