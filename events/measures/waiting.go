@@ -7,7 +7,6 @@ import (
 	"dewclaw/events"
 	"dewclaw/events/herd"
 	"dewclaw/events/measures/stats"
-	"dewclaw/schema/codes"
 )
 
 // A wait is the time from the first lame score of an animal to her examination.
@@ -36,7 +35,7 @@ const (
 // al. 2014). It begins with a lame score whose score before was not lame, or that
 // has none in the 90 days before, and without a block or wrap on: such a cow was
 // seen to. She is examined by any record that somebody looked at her feet, see
-// looksAtFeet. One of the same day counts unless its hour is known to be before that
+// [herd.TellsOfLook]. One of the same day counts unless its hour is known to be before that
 // of the score; of several of one day those with an hour count.
 func (w *work) waiting() {
 	w.parameter("hours within which a lame animal is to be examined", w.q.Hours)
@@ -97,7 +96,7 @@ func (w *work) lookedAt() map[string][]*visit {
 	for _, list := range [][]herd.Fact{w.d.Exams, w.d.Care} {
 		for i := range list {
 			f := &list[i]
-			if len(f.Doubts) == 0 && looksAtFeet(f.Payload) {
+			if len(f.Doubts) == 0 && herd.TellsOfLook(f.Payload) {
 				out[f.Animal] = append(out[f.Animal], &visit{animal: f.Animal, day: dayOf(f.Day, never), at: f.At(), event: f.Entity})
 			}
 		}
@@ -106,28 +105,6 @@ func (w *work) lookedAt() map[string][]*visit {
 		slices.SortStableFunc(list, func(a, b *visit) int { return cmp.Compare(a.day, b.day) })
 	}
 	return out
-}
-
-// looksAtFeet reports whether a record tells that somebody looked for what is wrong
-// with a foot, as lists take it: an examination, a lesion, a corrective trim, a look
-// at a wound, a block put on, what a trimmer put on, or what a vet did. A wrap, a
-// spray or a medicine of anybody else is no examination.
-func looksAtFeet(p events.Payload) bool {
-	role := p.Base().Role
-	switch p := p.(type) {
-	case *events.Examination:
-		return p.Outcome != "not-done"
-	case *events.Lesion:
-		return true
-	case *events.Treatment:
-		t := codes.Treatments().Get(p.What)
-		return p.What == "corrective-trim" || t != nil && t.Device == "block" || role == "trimmer" || role == "vet"
-	case *events.Check:
-		return p.What == "wound" || role == "vet"
-	case *events.TakenOff:
-		return role == "vet"
-	}
-	return false
 }
 
 func (w *work) waits(exams map[string][]*visit) (out []wait) {
