@@ -5,6 +5,8 @@ import (
 	"strings"
 	"unsafe"
 
+	"github.com/theory/jsonpath/spec"
+
 	"dewclaw/adapters"
 	"dewclaw/events"
 	"dewclaw/schema/rules"
@@ -24,6 +26,9 @@ type made struct {
 	label string // column, key or word of "repeat" it was made for
 	pass  int
 	claw  bool // the claw is left to the finding
+
+	key string                // of the column or item it was made of
+	at  []spec.NormalSelector // and its path
 }
 
 // A remark belongs to the examination of its pass.

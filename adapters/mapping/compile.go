@@ -13,19 +13,20 @@ import (
 // mistake, so that all are told at once.
 type compiler struct {
 	faults
-	csv        bool    // rows are cells
-	dates      *layout // layout of every date that has none of its own; nil if there is none
-	times      *layout
-	mark       byte // decimal mark
-	months     []string
-	tables     map[string]*table
-	tableNames []string
-	columns    []*column
-	cel        *cel.Env
-	tests      []*test
-	known      []*cond // of "ignore" and "total"
-	pass       *field  // of an examination; nil if there is none
-	values     []*value
+	csv         bool    // rows are cells
+	dates       *layout // layout of every date that has none of its own; nil if there is none
+	times       *layout
+	mark        byte // decimal mark
+	months      []string
+	tables      map[string]*table
+	tableNames  []string
+	columns     []*column
+	cel         *cel.Env
+	expressions []*expression
+	tests       []*test
+	known       []*cond // of "ignore" and "total"
+	pass        *field  // of an examination; nil if there is none
+	values      []*value
 }
 
 // A column is a column a mapping reads, by name or by number.

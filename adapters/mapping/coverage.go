@@ -1,5 +1,7 @@
 package mapping
 
+import "slices"
+
 // A coverage notes which words of the tables were met.
 type coverage struct {
 	met map[metWord]bool
@@ -27,8 +29,9 @@ func (in *Inward) unmet(c *coverage) []string {
 			name = v.place.text
 		}
 		for i, w := range t.words {
-			if !c.met[metWord{t.node.line, t.node.col, i}] {
-				out = append(out, name+": "+w)
+			s := name + ": " + w
+			if !c.met[metWord{t.node.line, t.node.col, i}] && !slices.Contains(out, s) {
+				out = append(out, s)
 			}
 		}
 	}

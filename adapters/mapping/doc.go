@@ -173,6 +173,19 @@
 // state, value, purpose) is there; examination and animal are always made, a locomotion
 // also for notScorable. A row of which no event is made is ignored, and says so.
 //
+// A row that tells of what is not there is held: a zone, severity, size, stage,
+// course or sign beside an empty finding, a device or medicine beside an empty
+// treatment, the cause of an empty state of a claw. Else the foot would be clear,
+// and the zone gone. Foot and claw alone tell nothing, for a clear foot has both,
+// and neither does 0, a dash or a word that the table of the zone or grade calls
+// "-". It is held as well if the word there is one that means nothing: "none"
+// beside grade 3 is two claims, of which one is wrong. A value that another event
+// of the row reads, too, belongs to that one. Where a device leaves such values
+// standing, an "if" says of which words the event is made, and of no others:
+//
+//   - if: {Befund: "*"}
+//     lesion: {code: {from: Befund, table: lesions}, severity: {from: Grad, scale: grade-3}}
+//
 // Special fields:
 //
 //   - examination, feet: a value that lists feet, or {from: …, table: …, empty: all,

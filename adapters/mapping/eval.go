@@ -30,7 +30,7 @@ func (m *Mapper) reason(field, column, wanted, got string) {
 }
 
 func (m *Mapper) refuse(v *value, wanted, got string) {
-	m.reason(v.target.field, v.place.column(), wanted, got)
+	m.reason(v.target.field, m.column(&v.place), wanted, got)
 }
 
 // code turns a word into what the table or the list of the target makes of it.

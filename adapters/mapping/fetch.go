@@ -2,8 +2,11 @@ package mapping
 
 import (
 	"encoding/json"
+	"regexp"
 	"strconv"
 	"strings"
+
+	"github.com/theory/jsonpath/spec"
 )
 
 // This file reads texts from the places of values.
@@ -15,6 +18,53 @@ func (p *place) column() string {
 	}
 	return p.text
 }
+
+// column names the place in a reason as it stands in the current row: the
+// column that "columns" found, the whole path of an item of "each".
+func (m *Mapper) column(p *place) string {
+	switch {
+	case p.kind != inItem && p.kind != inName:
+	case m.run.in.csv:
+		if m.key != "" {
+			return m.key
+		}
+	case m.item.at != nil && p.up <= len(m.item.at):
+		at := pathText(m.item.at[:len(m.item.at)-p.up])
+		if p.kind == inItem && p.text != "." {
+			at += memberPath(p.text)
+		}
+		return at
+	}
+	return p.column()
+}
+
+// memberPath turns a path from an item into what follows the path of the item.
+func memberPath(text string) string {
+	if strings.HasPrefix(text, ".[") {
+		return text[1:]
+	}
+	return text
+}
+
+// pathText writes the path of an item the way a person does, and "held fix" takes.
+func pathText(at []spec.NormalSelector) string {
+	b := []byte{'$'}
+	for _, s := range at {
+		switch k := s.(type) {
+		case spec.Name:
+			if plainName.MatchString(string(k)) {
+				b = append(append(b, '.'), k...)
+			} else {
+				b = append(append(append(b, "['"...), k...), "']"...)
+			}
+		case spec.Index:
+			b = append(strconv.AppendInt(append(b, '['), int64(k), 10), ']')
+		}
+	}
+	return string(b)
+}
+
+var plainName = regexp.MustCompile(`^[\pL_][\pL\pN_-]*$`)
 
 // fetch returns what stands at the place of v as text, spaces at both ends
 // removed. It is not ok if a reason was noted.

@@ -48,6 +48,8 @@ type Inward struct {
 	titles    []int    // title lines that rows are read with
 	allTitles bool     // an expression may read any
 
+	expressions []*expression
+
 	templates []*template
 	documents []*template
 	examines  bool // some template is an examination
@@ -246,6 +248,7 @@ func (c *compiler) rowAndEvents(root *node, in *Inward) {
 	}
 	for _, t := range in.templates {
 		t.take(in.row)
+		t.tell(in.row)
 		in.animals = in.animals || t.kind.Animals()
 		in.groups = in.groups || !t.kind.Animals()
 		in.examines = in.examines || t.kind == events.KindExamination
@@ -288,7 +291,7 @@ func (c *compiler) aroundRows(in *Inward) {
 			in.titles = append(in.titles, v.place.at)
 		}
 	}
-	in.allTitles = c.cel != nil
+	in.allTitles, in.expressions = c.cel != nil, c.expressions
 }
 
 // agree checks what the parts of a mapping must have of each other.

@@ -64,6 +64,9 @@ func (m *Mapper) makeOne(b *bound, label string) {
 		lead = *m.eval(b.lead)
 	}
 	if b.lead != nil && lead.isZero() && !lead.bad && !m.notScorable(b) || b.lead == nil && b.kind == events.KindLocomotion && !m.notScorable(b) {
+		if b.tells != nil {
+			m.noteLone(b)
+		}
 		return
 	}
 	p := m.take(b.kind)
@@ -72,7 +75,7 @@ func (m *Mapper) makeOne(b *bound, label string) {
 	if !b.kind.Animals() {
 		c.Animal = nil
 	}
-	e := made{p: p, t: b.template, label: label, pass: m.pass}
+	e := made{p: p, t: b.template, label: label, pass: m.pass, key: m.key, at: m.item.at}
 	for i := range b.inherit {
 		h := &b.inherit[i]
 		r := &m.results[h.row]

@@ -30,6 +30,7 @@ type Mapper struct {
 	numeric bool     // the last text was a number of JSON
 	foot    string   // the foot of the row as a code, "" if none could be read
 	reasons []events.Reason
+	lones   []lone    // events that were not made although something tells of them
 	seen    *coverage // nil unless somebody asks
 
 	// What the row says for all of its events.
@@ -211,7 +212,7 @@ func (m *Mapper) goneRow() {
 
 // begin forgets the row before.
 func (m *Mapper) begin() {
-	m.reasons, m.outs = m.reasons[:0], m.outs[:0]
+	m.reasons, m.outs, m.lones = m.reasons[:0], m.outs[:0], m.lones[:0]
 	m.item, m.key, m.names, m.cell, m.foot = item{}, "", nil, "", ""
 	m.ids, m.norm, m.named, m.occ, m.pass, m.keys, m.visit = nil, "", "", events.Occurred{}, 0, recordKeys{}, ""
 	m.dateRead, m.timeRead, m.day, m.none = "", "", "", -1
@@ -274,7 +275,7 @@ func (m *Mapper) holds(conds []cond) bool {
 		if c.expr != nil {
 			ok, err := c.expr.truth(m.vars())
 			if err != nil {
-				m.reason("if", "cel", "an expression that can be worked out", clip(err.Error(), 200))
+				m.reason("if", c.expr.column(), "an expression that can be worked out", clip(err.Error(), 200))
 			}
 			if !ok {
 				return false

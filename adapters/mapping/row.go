@@ -39,6 +39,7 @@ func (m *Mapper) evaluate() {
 	for i := range m.run.bound {
 		m.make(&m.run.bound[i])
 	}
+	m.settleLones()
 	m.rowRemarks()
 	m.settleClaws()
 	m.settleAnimal()
@@ -82,7 +83,7 @@ func (m *Mapper) test(t *test) {
 	if !ok || s == "" || slices.Contains(t.words, s) {
 		return
 	}
-	m.reason(t.field, t.value.place.text, oneOf("a word of the mapping", s, t.words), quote(s))
+	m.reason(t.field, m.column(&t.value.place), oneOf("a word of the mapping", s, t.words), quote(s))
 }
 
 func (m *Mapper) rowFarm() {

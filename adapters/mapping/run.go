@@ -401,13 +401,17 @@ func (r *Run) totals(e *Ending) string {
 	return ""
 }
 
-// Unused returns the columns of a header that the mapping never uses.
+// Unused returns the columns of a header that the mapping never uses. An
+// expression that works out the name of a column may use any.
 func (in *Inward) Unused(head adapters.Head) []string {
 	var out []string
 	for i, name := range head.Columns {
 		used := slices.ContainsFunc(in.columns, func(c *column) bool { return c.number == i+1 || c.number == 0 && c.name == name })
 		for _, t := range in.templates {
 			used = used || t.columns != nil && t.columns.MatchString(name)
+		}
+		for _, x := range in.expressions {
+			used = used || x.any || slices.Contains(x.reads, name) || slices.Contains(x.reads, strconv.Itoa(i+1))
 		}
 		if !used {
 			out = append(out, name)

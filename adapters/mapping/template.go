@@ -32,6 +32,7 @@ type template struct {
 	othersNo bool   // feet that are not listed were not examined
 	trimmed  *field
 	occurred *occurred // documents: of its own
+	tells    []*value  // values that tell of the leading field
 }
 
 // inherited is a field that a template takes from "row".

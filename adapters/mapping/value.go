@@ -313,9 +313,10 @@ func (c *compiler) source(n *node, what string, s *scope, v *value) bool {
 		}
 	default:
 		p.expr = c.expression(given[0], what+".cel", cel.StringType, cel.IntType, cel.UintType, cel.DoubleType, cel.BoolType, cel.NullType)
-		if p.kind, p.text = inCEL, "cel"; p.expr == nil {
+		if p.kind = inCEL; p.expr == nil {
 			return false
 		}
+		p.text = p.expr.column()
 	}
 	if up := n.get("up"); up != nil {
 		if !s.item || c.csv || p.kind != inItem && p.kind != inName {
@@ -359,7 +360,7 @@ func (c *compiler) expression(n *node, what string, want ...*cel.Type) *expressi
 		}
 		c.cel = env
 	}
-	x, err := compile(c.cel, text, want...)
+	x, err := compile(c.cel, c.csv, text, want...)
 	if err != nil {
 		got := err.Error()
 		var e *celError
@@ -369,6 +370,7 @@ func (c *compiler) expression(n *node, what string, want ...*cel.Type) *expressi
 		c.add(n, what, "a CEL expression", got)
 		return nil
 	}
+	c.expressions = append(c.expressions, x)
 	return x
 }
 
