@@ -46,6 +46,7 @@ type Row struct {
 	DocLine int      // json: line on which DocText begins; 0 without it
 	Path    string   // json: normalized path (RFC 9535) of the element in Doc; "" for the document itself
 	First   bool     // first row of its document (json) or of its original or member (csv)
+	Open    bool     // csv: no line end stands behind it, so that the original may be cut off
 
 	// Fault says why the row cannot be used: broken quoting, broken JSON, bytes
 	// outside the encoding, too large, a number that would do harm. Such a row
@@ -64,6 +65,14 @@ type Decoder interface {
 	// Read appends up to n rows to rows and returns the extended slice. At the
 	// end it returns io.EOF, possibly together with the last rows.
 	Read(rows []Row, n int) ([]Row, error)
+}
+
+// A Noticer is a decoder that sees what is odd of an original as a whole and yet
+// no fault of a row: bytes that look like another encoding.
+type Noticer interface {
+	// Notices returns what a person should know, in words. It is called after
+	// Read returned io.EOF.
+	Notices() []string
 }
 
 // NewDecoder is what a decoding adapter offers: a decoder over r, which it does

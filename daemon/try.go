@@ -173,6 +173,7 @@ type trial struct {
 	counts   events.Counts
 	counted  map[events.Kind]int
 	watch    rules.Watch
+	odd      []string // of a file as a whole
 }
 
 // tryRows is how many rows are mapped at once.
@@ -218,11 +219,28 @@ func (t *trial) read(member string, r io.Reader) error {
 			return err
 		}
 	}
-	end := run.End()
-	if end.TotalSeen && !end.TotalRight {
-		fmt.Fprintf(t.app.stderr, "the total line says %d, counted were %d\n", end.Total, end.Counted)
-	}
+	t.notice(member, dec, run.End())
 	return nil
+}
+
+// notice tells what is odd of the file as a whole.
+func (t *trial) notice(member string, dec adapters.Decoder, end mapping.Ending) {
+	list := end.Notices
+	if n, ok := dec.(adapters.Noticer); ok {
+		list = append(list, n.Notices()...)
+	}
+	switch {
+	case end.Blank != "":
+		list = append(list, end.Blank)
+	case len(end.Absent) > 0:
+		list = append(list, "in no row was "+strings.Join(end.Absent, ", "))
+	}
+	if member != "" {
+		member += ": "
+	}
+	for _, n := range list {
+		t.odd = append(t.odd, member+n)
+	}
 }
 
 // take judges one record as the way in would, knowing this file only.
@@ -324,6 +342,9 @@ func (t *trial) finish() error {
 	}
 	if len(w) > 0 {
 		t.app.printf("events: %s\n", join(w))
+	}
+	for _, n := range t.odd {
+		t.app.printf("%s\n", safe(n))
 	}
 	for _, n := range t.watch.Notes(t.job.Rules) {
 		if n.Code == rules.RecordsLate {

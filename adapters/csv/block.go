@@ -22,6 +22,9 @@ func (d *Decoder) readRaw(n int) error {
 	}
 	d.raw = slices.Grow(d.raw, n)
 	m, err := d.r.Read(d.raw[len(d.raw) : len(d.raw)+n])
+	if x := charsets[d.layout.Encoding]; x != nil && x.single != nil {
+		d.suspect.add(d.raw[len(d.raw) : len(d.raw)+m])
+	}
 	d.raw = d.raw[:len(d.raw)+m]
 	if err == io.EOF {
 		d.readEOF = true

@@ -49,9 +49,14 @@ type Decoder struct {
 	named bool  // width is the number of names
 	first bool  // no row was handed out yet
 	slab  []string
+
+	suspect suspicion // of another encoding than the declared one
 }
 
-var _ adapters.Decoder = (*Decoder)(nil)
+var (
+	_ adapters.Decoder = (*Decoder)(nil)
+	_ adapters.Noticer = (*Decoder)(nil)
+)
 
 // NewDecoder returns a [Decoder] over r, which it does not close. The error is of kind
 // invalid if the layout makes no sense: a format that is not csv, an encoding
@@ -177,6 +182,7 @@ func (d *Decoder) row(r *adapters.Row) error {
 				r.Text, r.Cells = strings.ToValidUTF8(r.Text, "?"), nil
 			}
 		}
+		r.Open = d.eof && next == len(d.block) && next > 0 && d.block[next-1] != '\n' && d.block[next-1] != '\r'
 		d.pos = next
 		d.line += lines
 		r.First, d.first = d.first, false

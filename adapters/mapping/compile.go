@@ -21,6 +21,7 @@ type compiler struct {
 	tables      map[string]*table
 	tableNames  []string
 	columns     []*column
+	paths       []string // of json
 	cel         *cel.Env
 	expressions []*expression
 	tests       []*test

@@ -120,7 +120,8 @@
 //	guard: true                 an encoder guarded the cells against spreadsheets: the guard is taken off
 //	each: $.cattle[*]           json, ndjson: the elements that are rows
 //	resource: icarMilkingDryOffEventResource   ade: what elements are that do not say so
-//	total:                      csv: the trailing total line, which is ignored and checked
+//	total:                      csv: the trailing total line, which is ignored and checked; that it is missing is told, and a
+//	                            last line without a line end is held then, for it may be cut off
 //	  if: {Ohrmarke: Summe}     how it is known
 //	  count: {from: Datum, pattern: "([0-9]+) Tiere"}
 //	  of: animals               animals, rows or records, held ones counted where they can be read

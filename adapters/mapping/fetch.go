@@ -136,7 +136,9 @@ func (m *Mapper) json(p *place) (any, bool) {
 			root = above.value
 		}
 	}
-	return p.path.get(root)
+	v, ok := p.path.get(root)
+	m.looked.at(p.at, ok)
+	return v, ok
 }
 
 // name returns a part of the name of the current column or key.

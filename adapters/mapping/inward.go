@@ -24,6 +24,8 @@ type Inward struct {
 	overlap     string
 	silent      time.Duration
 	columns     []*column
+	paths       []string  // of json
+	each        *jsonPath // of layout; nil without
 	tables      []*table
 
 	farm     *field // nil if the source has one farm
@@ -186,6 +188,9 @@ func (c *compiler) inward(root *node, in *Inward) {
 	c.defaults(root)
 	c.read(root, in)
 	in.csv = c.csv
+	if e := in.layout.Each; e != "" {
+		in.each, _ = parsePath(e) // a mistake was told
+	}
 	c.namedTables(root, in)
 	c.clock(root, in)
 	row := &scope{}
@@ -214,7 +219,7 @@ func (c *compiler) inward(root *node, in *Inward) {
 	}
 	c.completeness(root, in)
 	c.settleTests()
-	in.tests, in.columns, in.values = c.tests, c.columns, c.values
+	in.tests, in.columns, in.paths, in.values = c.tests, c.columns, c.paths, c.values
 	c.aroundRows(in)
 	c.agree(root, in)
 }

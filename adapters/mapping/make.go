@@ -27,6 +27,7 @@ func (m *Mapper) make(b *bound) {
 // makeEach makes an event for each item that "each" selects.
 func (m *Mapper) makeEach(b *bound) {
 	m.items = b.each.items(m.row.Value, m.items[:0])
+	m.looked.at(b.eachAt, len(m.items) > 0)
 	for i := range m.items {
 		m.item, m.key = m.items[i], m.items[i].key
 		if b.columns != nil {

@@ -79,6 +79,10 @@ type Mapper struct {
 	rows, records, lastRow int
 	animals                map[string]bool
 	totalLine, total       int
+	passed                 int // rows that were mapped at all, those that are ignored by rule included
+	hollows, blanks        int // documents without rows, rows without events
+	absent                 *absence
+	looked                 looked
 }
 
 // recordKeys are the parts of a record key as read: rows with equal ones are of
@@ -95,7 +99,7 @@ type recordKeys struct {
 func (r *Run) newMapper() *Mapper {
 	m := &Mapper{
 		run: r, zones: map[string]*zone{}, keyers: map[string]*events.Keyer{}, slotOf: map[string]events.Slot{}, scope: r.scope,
-		results: make([]result, len(r.in.row)),
+		results: make([]result, len(r.in.row)), looked: newLooked(len(r.in.paths)),
 	}
 	if r.in.total != nil && r.in.total.of == "animals" {
 		m.animals = map[string]bool{}
@@ -159,6 +163,7 @@ func (m *Mapper) one(r *adapters.Row) {
 	}()
 	m.begin()
 	m.lastRow = max(m.lastRow, r.Line)
+	m.passed++
 	if m.isTotal() || m.isIgnored() {
 		return
 	}
@@ -172,7 +177,13 @@ func (m *Mapper) one(r *adapters.Row) {
 		m.reasons = append(m.reasons, *r.Fault)
 		m.hold()
 		return
+	case r.Open && in.total != nil:
+		m.reason("row", "", "a line end, and the total line behind it", "the end of the file: it may be cut off in this line")
+		m.glimpse()
+		m.hold()
+		return
 	case !in.csv && r.Value == nil && r.Path == "" && in.layout.Each != "":
+		m.hollow()
 		m.ignoreRow("the document has nothing at " + in.layout.Each)
 		return
 	case len(in.templates) == 0:
@@ -187,6 +198,7 @@ func (m *Mapper) one(r *adapters.Row) {
 		m.stage.reset(m)
 		m.hold()
 	case m.stage.empty():
+		m.blanks++
 		m.ignoreRow("no event of the mapping is in it")
 	default:
 		m.join()

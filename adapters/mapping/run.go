@@ -324,6 +324,11 @@ type Ending struct {
 	Scope      string // list, barn or operator of the whole original
 	May        bool   // the source is complete and the original too: what is missing may count as vanished
 	Why        string // why it may not, in words; "" if it may or the source is not complete
+
+	Rows    int      // rows that were mapped, those ignored by rule included
+	Notices []string // what a person should know of it, in words
+	Blank   string   // the same, if of none of these rows an event was made; "" if it was
+	Absent  []string // json: paths that were looked for and in no row
 }
 
 // End tells what the end of the original says. It is called once, after every
@@ -342,8 +347,15 @@ func (r *Run) End() Ending {
 	}
 	var why string
 	if r.in.total != nil {
-		why = r.totals(&e)
+		if why = r.totals(&e); why != "" {
+			n := why
+			if why == noTotal {
+				n += ": it may be cut off"
+			}
+			e.Notices = append(e.Notices, n)
+		}
 	}
+	r.notices(&e)
 	if r.in.complete == nil {
 		return e
 	}
@@ -360,6 +372,8 @@ func (r *Run) End() Ending {
 	e.May = e.Why == ""
 	return e
 }
+
+const noTotal = "the total line is missing"
 
 // totals compares the total line with what was counted and says what is wrong.
 func (r *Run) totals(e *Ending) string {
@@ -385,7 +399,7 @@ func (r *Run) totals(e *Ending) string {
 	}
 	switch {
 	case at == 0:
-		return "the total line is missing"
+		return noTotal
 	case at < last:
 		return fmt.Sprintf("rows stand behind the total line %d", at)
 	}

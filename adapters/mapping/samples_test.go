@@ -212,6 +212,10 @@ func TestSamples_EndTellsWhetherTheExportMayRetract(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			tt.want.AsOf, tt.want.Scope = "2026-03-04T16:05:00Z", "Liste Stall 2"
 			_, got := mapAll(t, in, job("larkfield-chute", "larkfield"), tt.in, 3)
+			if told := strings.Join(got.Notices, ""); !strings.HasPrefix(told, tt.want.Why) || (told == "") != (tt.want.Why == "") {
+				t.Errorf("told %q, want %q", told, tt.want.Why)
+			}
+			got.Notices, got.Rows = nil, 0
 			if diff := cmp.Diff(tt.want, got); diff != "" {
 				t.Errorf("ending (-want +got):\n%s", diff)
 			}
@@ -430,7 +434,7 @@ func TestSamples_AnyChunkingGivesTheSameRecords(t *testing.T) {
 			if !reflect.DeepEqual(want, got) {
 				t.Errorf("%s in chunks of %d:\n%s", s.file, chunk, cmp.Diff(want, got))
 			}
-			if e != end {
+			if !reflect.DeepEqual(e, end) {
 				t.Errorf("%s in chunks of %d: ending %+v, want %+v", s.file, chunk, e, end)
 			}
 		}

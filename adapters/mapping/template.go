@@ -19,6 +19,7 @@ type template struct {
 	node    *node
 	conds   []cond
 	each    *jsonPath      // nil without "each"
+	eachAt  int            // its number among the paths
 	columns *regexp.Regexp // nil without "columns"
 	parts   []string       // named parts of the columns
 	lead    *field         // nil if the kind has none
@@ -150,7 +151,7 @@ func (c *compiler) over(n *node, what string, t *template, s *scope) {
 			if err != nil {
 				c.add(x, what+".each", "JSONPath (RFC 9535)", quote(text)+": "+err.Error())
 			}
-			t.each = p
+			t.each, t.eachAt = p, c.path(text)
 		}
 		s.item, s.names = true, []string{"key"}
 	}
@@ -177,6 +178,7 @@ func (c *compiler) over(n *node, what string, t *template, s *scope) {
 	}
 	if !c.csv && t.each == nil {
 		t.each, _ = parsePath("$") // the names of the row itself
+		t.eachAt = c.path("$")
 	}
 }
 

@@ -33,7 +33,7 @@ const (
 type place struct {
 	kind  placeKind
 	text  string      // as people know it: the column, the path, "title 1"
-	at    int         // column: index in the columns of the mapping; title: from 0; name: index of the part
+	at    int         // column or path: index in those of the mapping; title: from 0; name: index of the part
 	path  *jsonPath   // nil for the item itself
 	up    int         // steps of the path above the item
 	expr  *expression // CEL
@@ -273,7 +273,7 @@ func (c *compiler) short(n *node, what, text string, s *scope, p *place) bool {
 		c.add(n, what, "JSONPath (RFC 9535)", quote(text)+": "+err.Error())
 		return false
 	}
-	p.text, p.path = text, path
+	p.text, p.path, p.at = text, path, c.path(text)
 	return true
 }
 

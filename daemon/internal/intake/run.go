@@ -173,7 +173,7 @@ func (r *reading) rows(ctx context.Context, name string, run *mapping.Run, dec a
 	startPipe(ctx, p, r.workers())
 	defer p.close()
 	spare := &safeMapper{source: r.src.ID, start: start, panics: r.panicked}
-	unread := ""
+	unread, before := "", r.n
 	for b := range p.order {
 		<-b.done
 		if err := r.block(ctx, run, b, spare); err != nil {
@@ -193,7 +193,32 @@ func (r *reading) rows(ctx context.Context, name string, run *mapping.Run, dec a
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	return r.finish(ctx, run.End(), unread)
+	end := run.End()
+	if unread == "" {
+		r.odd(name, dec, end, r.n-before)
+	}
+	return r.finish(ctx, end, unread)
+}
+
+// odd notes what is odd of a member as a whole. It is told of files alone: a
+// message is one of many. n is the number of its records.
+func (r *reading) odd(name string, dec adapters.Decoder, end mapping.Ending, n int) {
+	if r.single != nil {
+		return
+	}
+	list := end.Notices
+	if x, ok := dec.(adapters.Noticer); ok {
+		list = append(list, x.Notices()...)
+	}
+	if end.Blank != "" && end.Rows == n { // else others were known again, and not mapped
+		list = append(list, end.Blank)
+	}
+	if name != "" {
+		name += ": "
+	}
+	for _, s := range list {
+		r.notices = append(r.notices, name+s)
+	}
 }
 
 func (r *reading) workers() int {
