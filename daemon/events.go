@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -73,7 +74,11 @@ func (c *eventsCommand) Run(a *app) error {
 		}
 		return err
 	})
-	if uerr := items(a, "unseen", heldQuery{Source: c.Source}, func(u unseenItem) error { u.open(a); return nil }); err == nil {
+	if errors.Is(err, events.ErrNotFound) {
+		return err
+	}
+	hidden := heldQuery{Farm: c.Farm, Source: c.Source}
+	if uerr := items(a, "unseen", hidden, func(u unseenItem) error { u.open(a); return nil }); err == nil {
 		err = uerr
 	}
 	if n > 0 {
@@ -122,6 +127,9 @@ func kindNames() string {
 
 // listEvents is the operation "events".
 func (e *engine) listEvents(ctx context.Context, q eventsQuery, emit func(any) error) error {
+	if err := e.named(ctx, q.Farm, q.Source); err != nil {
+		return err
+	}
 	n := 0
 	for entry, err := range e.log.Read(ctx, q.After+1) {
 		if err != nil {

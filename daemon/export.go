@@ -98,6 +98,9 @@ func (a *app) export(w io.Writer, farm string) (int, hash.Hash, error) {
 
 // exportEvents is the operation "export".
 func (e *engine) exportEvents(ctx context.Context, q exportQuery, emit func(any) error) error {
+	if err := e.named(ctx, q.Farm, ""); err != nil {
+		return err
+	}
 	for entry, err := range e.log.Read(ctx, 1) {
 		if err != nil {
 			return err

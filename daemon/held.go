@@ -166,6 +166,9 @@ func (e *engine) listHeld(ctx context.Context, q heldQuery, emit func(any) error
 		}
 		return emit(item)
 	}
+	if err := e.named(ctx, q.Farm, q.Source); err != nil {
+		return err
+	}
 	state := q.State
 	if state == "all" {
 		state = quarantine.AnyState

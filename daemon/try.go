@@ -16,6 +16,7 @@ import (
 	"dewclaw/adapters/mapping"
 	"dewclaw/adapters/packed"
 	"dewclaw/daemon/internal/config"
+	"dewclaw/daemon/internal/intake"
 	"dewclaw/events"
 	"dewclaw/schema"
 	"dewclaw/schema/codes"
@@ -83,6 +84,7 @@ func (c *tryCommand) Run(a *app) error {
 	t := &trial{
 		app: a, command: c, mapping: m, progress: newProgress(a.stderr, "try", a.now),
 		known:   map[events.Entity]events.Digest{},
+		exams:   map[events.Entity][]byte{},
 		counted: map[events.Kind]int{},
 	}
 	if t.job, err = c.job(a, m); err != nil {
@@ -128,6 +130,9 @@ func (c *tryCommand) job(a *app, m *mapping.Inward) (mapping.Job, error) {
 		}
 		return job, nil
 	}
+	if job.Zone == "" && m.Local() {
+		fmt.Fprintln(a.stderr, "times are read as UTC: no config has this mapping, and no --zone is given")
+	}
 	job.Farm, job.Zone = cmp.Or(job.Farm, "farm"), cmp.Or(job.Zone, "UTC")
 	return job, nil
 }
@@ -170,6 +175,7 @@ type trial struct {
 	job      mapping.Job
 	progress *progress
 	known    map[events.Entity]events.Digest
+	exams    map[events.Entity][]byte // what was said of examinations, for rows that go on with them
 	counts   events.Counts
 	counted  map[events.Kind]int
 	watch    rules.Watch
@@ -265,6 +271,9 @@ func (t *trial) judge(r *adapters.Record, o *outcome) {
 	changed, fresh := false, false
 	for i := range r.Drafts {
 		d := &r.Drafts[i]
+		if err := t.goOn(d); err != nil {
+			o.Reasons = append(o.Reasons, intake.ReasonsOf(err)...)
+		}
 		before, ok := t.known[d.Entity]
 		changed, fresh = changed || ok && before != d.Digest, fresh || !ok
 		if ok && before == d.Digest {
@@ -301,8 +310,26 @@ func (t *trial) judge(r *adapters.Record, o *outcome) {
 		t.counts.Duplicate++
 	}
 	for i := range r.Drafts {
-		t.known[r.Drafts[i].Entity] = r.Drafts[i].Digest
+		d := &r.Drafts[i]
+		t.known[d.Entity] = d.Digest
+		if d.Kind == events.KindExamination {
+			t.exams[d.Entity] = d.Data
+		}
 	}
+}
+
+// goOn merges an examination with what rows further up said of it, as the way in
+// does.
+func (t *trial) goOn(d *adapters.Draft) error {
+	before, ok := t.exams[d.Entity]
+	if !ok || t.known[d.Entity] == d.Digest {
+		return nil
+	}
+	merged, err := mapping.MergeExamination(before, *d)
+	if err == nil {
+		*d = merged
+	}
+	return err
 }
 
 func (t *trial) show(o *outcome) error {
@@ -313,7 +340,7 @@ func (t *trial) show(o *outcome) error {
 	if quiet && !t.command.All {
 		return nil
 	}
-	t.app.printf("%s: %s%s\n", lines(o.Member, o.Line, o.Last), o.Outcome, colon(safe(o.Why)))
+	t.app.printf("%s: %s%s%s\n", lines(o.Member, o.Line, o.Last), o.Outcome, safe(o.animal()), colon(safe(o.Why)))
 	if o.Held != nil {
 		for _, r := range o.Held.Reasons {
 			printReason(t.app, "    ", r)
@@ -327,6 +354,20 @@ func (t *trial) show(o *outcome) error {
 		t.app.printf("    %-12s %-16s %s\n", e.Kind, when(e.says.Base().Occurred), safe(say(e.says)))
 	}
 	return nil
+}
+
+// animal names the animal of the events, by all identifiers that were read.
+func (o *outcome) animal() string {
+	for _, e := range o.Events {
+		s := ""
+		for _, id := range e.says.Base().Animal {
+			s += ", " + id.Scheme + " " + id.Value
+		}
+		if s != "" {
+			return s
+		}
+	}
+	return ""
 }
 
 func (t *trial) finish() error {

@@ -63,5 +63,8 @@ func (u *unseenItem) open(a *app) {
 		s.row(h.ID, h.Seen.Animal, h.Seen.Date, h.Seen.Foot, h.Seen.Words, h.Urgent)
 	}
 	_ = s.print(a.stdout)
+	if n := u.Urgent - len(u.First); n > 0 {
+		a.printf("and %d more\n", n)
+	}
 	a.printf("\n")
 }

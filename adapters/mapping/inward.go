@@ -123,6 +123,12 @@ func (in *Inward) Grouped() bool { return in.record.group != nil }
 // FarmByRow reports whether the rows name the farm.
 func (in *Inward) FarmByRow() bool { return in.farm != nil }
 
+// Local reports whether times of day are read in the zone of the farm, since the
+// mapping names none.
+func (in *Inward) Local() bool {
+	return in.zone == "" && in.occurred != nil && (in.occurred.time != nil || in.occurred.at != nil)
+}
+
 // Schemes returns the schemes of identifiers the mapping reads, in its order.
 func (in *Inward) Schemes() []string {
 	var s []string

@@ -397,15 +397,15 @@ func (r *reading) spoiledHeld(member string, cause error) *events.Held {
 	if member != "" {
 		key += "/" + member
 	}
-	h := &events.Held{ID: events.HeldID(r.src.ID, []byte("original "+key)), Member: member, Message: r.message.Message, Reasons: reasonsOf(cause)}
+	h := &events.Held{ID: events.HeldID(r.src.ID, []byte("original "+key)), Member: member, Message: r.message.Message, Reasons: ReasonsOf(cause)}
 	if size, ok := r.in.Archive.Has(r.archive); ok {
 		h.Large = int(size)
 	}
 	return h
 }
 
-// reasonsOf makes reasons of an error that spoils an original.
-func reasonsOf(err error) []events.Reason {
+// ReasonsOf makes reasons of an error that spoils an original.
+func ReasonsOf(err error) []events.Reason {
 	var header *mapping.HeaderError
 	if errors.As(err, &header) {
 		return []events.Reason{header.Reason()}

@@ -83,7 +83,7 @@ func (r *reading) mapped(ctx context.Context, p passing) error {
 	}
 	j, err := r.join(ctx, p.rec, known, touched)
 	if errors.Is(err, events.ErrInvalid) { // it says another thing than the rows before
-		h, err := r.refusal(ctx, p, reasonsOf(err))
+		h, err := r.refusal(ctx, p, ReasonsOf(err))
 		if err != nil {
 			return err
 		}

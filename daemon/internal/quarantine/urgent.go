@@ -40,7 +40,7 @@ func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) string {
 			add("lost claw")
 		case *events.Locomotion:
 			if s := p.Derived.Severe; s == "yes" || s == "undetermined" {
-				add("may be severely lame")
+				add("a severely lame cow")
 			}
 		}
 	}
