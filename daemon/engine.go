@@ -345,6 +345,9 @@ func (e *engine) isNewest(_ context.Context, ev *events.Event) (bool, error) {
 	if ev.Change == events.Retracted {
 		return false, nil
 	}
+	if ev.Kind == events.KindDecision {
+		return true, nil // it is never revised, and not in the index
+	}
 	if e.index == nil {
 		return false, e.damage
 	}

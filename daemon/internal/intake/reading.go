@@ -69,13 +69,14 @@ type reading struct {
 	found     []index.Record
 	ids       []events.RecordID
 
-	complete []events.Complete
-	notices  []string
-	progress func(records int) // may be nil
-	account  *account          // what becomes of each record; nil if nobody asks
-	watch    *rules.Watch      // of the source; nil if nothing new is read
-	at       int               // place of the record that is being settled
-	bodies   []events.Body     // of the original itself, for its last entry
+	complete  []events.Complete
+	notices   []string
+	progress  func(records int) // may be nil
+	account   *account          // what becomes of each record; nil if nobody asks
+	watch     *rules.Watch      // of the source; nil if nothing new is read
+	at        int               // place of the record that is being settled
+	bodies    []events.Body     // of the original itself, for its last entry
+	restating *restating        // what is read as new; nil of anything else
 }
 
 // zones are the zones of the farms of the source.

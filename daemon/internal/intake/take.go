@@ -142,7 +142,9 @@ func (in *Intake) keepMapping(ctx context.Context, src *Source) error {
 func (in *Intake) anew(ctx context.Context, src *Source, d *adapters.Delivery, o Options, t *turn, receipt *Receipt) error {
 	r := in.newReading(src, receipt.Archive, d.Name)
 	r.message = *d
-	r.again = o.Again
+	if r.again = o.Again; r.again {
+		r.restating = &restating{}
+	}
 	r.job.Message = d.Message
 	r.job.Received = d.Received.UTC().Truncate(time.Millisecond)
 	if o.Again || d.Received.IsZero() {
@@ -235,6 +237,15 @@ func (in *Intake) fly(ctx context.Context, r *reading, t *turn, receipt *Receipt
 	}()
 	if err := r.read(ctx); err != nil {
 		return err
+	}
+	if r.restating != nil {
+		n, err := r.restating.notice(ctx, in.past, r.archive)
+		if err != nil {
+			return err
+		}
+		if n != "" {
+			r.notices = append(r.notices, n)
+		}
 	}
 	receipt.Notices, receipt.Complete = r.notices, r.complete
 	r.b.entry.Notices = r.notices

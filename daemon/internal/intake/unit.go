@@ -81,6 +81,9 @@ func (r *reading) mapped(ctx context.Context, p passing) error {
 	if err != nil {
 		return err
 	}
+	if r.restating != nil {
+		r.restating.see(p.rec, known)
+	}
 	j, err := r.join(ctx, p.rec, known, touched)
 	if errors.Is(err, events.ErrInvalid) { // it says another thing than the rows before
 		h, err := r.refusal(ctx, p, ReasonsOf(err))
