@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"cel.dev/cel-go/cel"
+	"golang.org/x/text/unicode/norm"
 )
 
 // A compiler turns the nodes of one mapping into what runs. It goes on after a
@@ -53,6 +54,7 @@ func (c *compiler) column(n *node, name string) int {
 		}
 		name = ""
 	}
+	name = norm.NFC.String(name)
 	i := slices.IndexFunc(c.columns, func(x *column) bool { return x.name == name && x.number == number })
 	if i < 0 {
 		i = len(c.columns)

@@ -3,6 +3,7 @@ package mapping
 import (
 	"slices"
 	"strconv"
+	"strings"
 
 	"dewclaw/events"
 	"dewclaw/schema/codes"
@@ -231,7 +232,7 @@ func (m *Mapper) evalDay(v *value, s string) (r result) {
 	}
 	t, ok := v.layout.parse(s, v.mark)
 	if !ok || t.year == 0 || v.layout.special != "" && t.clock && !v.layout.zoned {
-		m.refuse(v, m.wantedDate(v.layout), quote(s))
+		m.refuse(v, m.wantedDate(v.layout), v.layout.looser(s, v.mark))
 		return result{bad: true}
 	}
 	if t.zoned {
@@ -249,7 +250,7 @@ func (m *Mapper) evalMoment(v *value, s string) (r result) {
 	}
 	t, ok := l.parse(s, v.mark)
 	if !ok || t.year == 0 {
-		m.refuse(v, m.wantedDate(l), quote(s))
+		m.refuse(v, m.wantedDate(l), l.looser(s, v.mark))
 		return result{bad: true}
 	}
 	o, wanted := m.occur(&t)
@@ -284,4 +285,22 @@ func (l *layout) words() string {
 		text += " or " + o.text
 	}
 	return text
+}
+
+// looser quotes a text that the layout does not read, with the layout that does:
+// the same one with days, months and hours of one digit.
+func (l *layout) looser(s string, mark byte) string {
+	got := quote(s)
+	if l.special != "" || l.others != nil || strings.ContainsAny(l.text, "'") || strings.Contains(l.text, "MMM") {
+		return got
+	}
+	text := strings.NewReplacer("DD", "D", "MM", "M", "HH", "H", "hh", "h").Replace(l.text)
+	o, err := parseLayout(text, l.months)
+	if err != nil || text == l.text {
+		return got
+	}
+	if _, ok := o.parse(s, mark); ok {
+		got += ", which " + text + " reads"
+	}
+	return got
 }

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/text/unicode/norm"
+
 	"dewclaw/adapters"
 	"dewclaw/events"
 	"dewclaw/schema/rules"
@@ -67,6 +69,7 @@ type HeaderError struct {
 	Twice   []string    // columns the mapping uses by name and the header has twice
 	New     []string    // columns of the header the mapping does not use
 	Renamed [][2]string // missing ones that look like new ones: was, is
+	Other   string      // what the line says of another delimiter; "" if it does not look so
 }
 
 // Error returns the difference as one line.
@@ -97,7 +100,28 @@ func (e *HeaderError) Reason() events.Reason {
 	if len(e.New) > 0 {
 		got = append(got, "and not used "+quoted(e.New))
 	}
+	if e.Other != "" {
+		got = append(got, e.Other)
+	}
 	return events.Reason{Field: "header", Wanted: "the columns " + quoted(append(slices.Clone(e.Missing), e.Twice...)), Got: strings.Join(got, ", ")}
+}
+
+// otherDelimiter says that a header of one column has a delimiter of another file
+// in it.
+func otherDelimiter(names []string, delimiter rune) string {
+	if len(names) != 1 {
+		return ""
+	}
+	most, at := 0, ' '
+	for _, r := range ";,\t|" {
+		if n := strings.Count(names[0], string(r)); n > most && r != delimiter {
+			most, at = n, r
+		}
+	}
+	if most == 0 {
+		return ""
+	}
+	return fmt.Sprintf("the line has %d %q and no %q (read: {delimiter: %q})", most, at, delimiter, string(at))
 }
 
 func quoted(words []string) string {
@@ -118,6 +142,7 @@ func (in *Inward) Start(job Job, head adapters.Head) (*Run, error) {
 	if job.Rules == nil {
 		job.Rules = rules.Defaults()
 	}
+	head.Columns = normal(head.Columns)
 	r := &Run{in: in, job: job, head: head, latest: job.Received.Add(mostAhead).Unix(), asOf: map[string]bool{}, scopes: map[string]bool{}}
 	if err := r.bindColumns(); err != nil {
 		return nil, err
@@ -163,6 +188,26 @@ func (r *Run) zoneOf(farm string) string {
 	return r.job.Zone
 }
 
+// finds reports whether some "columns" finds the column of a name.
+func (in *Inward) finds(name string) bool {
+	return slices.ContainsFunc(in.templates, func(t *template) bool { return t.columns != nil && t.columns.MatchString(name) })
+}
+
+// normal brings names into one form of Unicode (NFC, UAX 15), so that a letter
+// with its accent apart, as some systems write it, is the letter.
+func normal(names []string) []string {
+	for i, n := range names {
+		if !norm.NFC.IsNormalString(n) {
+			names = slices.Clone(names)
+			for k := i; k < len(names); k++ {
+				names[k] = norm.NFC.String(names[k])
+			}
+			return names
+		}
+	}
+	return names
+}
+
 // bindColumns finds the columns of the mapping in the header.
 func (r *Run) bindColumns() error {
 	names := r.head.Columns
@@ -186,11 +231,20 @@ func (r *Run) bindColumns() error {
 		}
 		r.columns = append(r.columns, at)
 	}
+	for i, n := range names {
+		if !slices.Contains(names[i+1:], n) || slices.Contains(e.Twice, n) {
+			continue
+		}
+		if r.in.finds(n) {
+			e.Twice = append(e.Twice, n)
+		}
+	}
 	if len(e.Missing) == 0 && len(e.Twice) == 0 {
 		return nil
 	}
+	e.Other = otherDelimiter(names, r.in.layout.Delimiter)
 	for _, n := range names {
-		if !used[n] && n != "" && !slices.Contains(e.New, n) {
+		if !used[n] && n != "" && !r.in.finds(n) && !slices.Contains(e.New, n) {
 			e.New = append(e.New, n)
 		}
 	}
@@ -419,11 +473,9 @@ func (r *Run) totals(e *Ending) string {
 // expression that works out the name of a column may use any.
 func (in *Inward) Unused(head adapters.Head) []string {
 	var out []string
-	for i, name := range head.Columns {
+	for i, name := range normal(head.Columns) {
 		used := slices.ContainsFunc(in.columns, func(c *column) bool { return c.number == i+1 || c.number == 0 && c.name == name })
-		for _, t := range in.templates {
-			used = used || t.columns != nil && t.columns.MatchString(name)
-		}
+		used = used || in.finds(name)
 		for _, x := range in.expressions {
 			used = used || x.any || slices.Contains(x.reads, name) || slices.Contains(x.reads, strconv.Itoa(i+1))
 		}

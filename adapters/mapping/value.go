@@ -178,7 +178,7 @@ var longKeys = []string{
 func (c *compiler) value(n *node, what string, t *target, s *scope) *value {
 	v := &value{target: t, node: n, mark: c.mark}
 	if n.kind != mapNode {
-		text, ok := c.scalar(n, what, c.shortForms())
+		text, ok := c.scalar(n, what, c.shortForms(s))
 		if !ok || !c.short(n, what, text, s, &v.place) {
 			return nil
 		}
@@ -221,9 +221,12 @@ func (c *compiler) finish(v *value, what string) *value {
 	return v
 }
 
-func (c *compiler) shortForms() string {
-	if c.csv {
+func (c *compiler) shortForms(s *scope) string {
+	switch {
+	case c.csv:
 		return "a column by name or number, or =constant"
+	case !s.item:
+		return "$.path from the row, ^.path from the document, or =constant (.path from an item only within \"each\")"
 	}
 	return "$.path from the row, ^.path from the document, .path from the item, or =constant"
 }
@@ -261,7 +264,7 @@ func (c *compiler) short(n *node, what, text string, s *scope, p *place) bool {
 			query = "$" + text[1:]
 		}
 	default:
-		c.add(n, what, c.shortForms(), quote(text))
+		c.add(n, what, c.shortForms(s), quote(text))
 		return false
 	}
 	if s.doc && p.kind != inDoc {
@@ -296,7 +299,7 @@ func (c *compiler) source(n *node, what string, s *scope, v *value) bool {
 	p := &v.place
 	switch {
 	case n.get("from") != nil:
-		text, ok := c.scalar(given[0], what+".from", c.shortForms())
+		text, ok := c.scalar(given[0], what+".from", c.shortForms(s))
 		if !ok || !c.short(given[0], what+".from", text, s, p) {
 			return false
 		}

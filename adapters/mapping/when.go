@@ -54,7 +54,7 @@ func (m *Mapper) moment(v *value, read *string) (t moment, ok bool) {
 	}
 	t, ok = l.parse(s, v.mark)
 	if !ok || t.year == 0 || v.target.typ == events.DayField && t.clock && !t.zoned {
-		m.refuse(v, m.wantedDate(l), quote(s))
+		m.refuse(v, m.wantedDate(l), l.looser(s, v.mark))
 		return t, false
 	}
 	return t, true
@@ -78,7 +78,7 @@ func (m *Mapper) clock(v *value, t *moment) bool {
 		if l.special != "" {
 			wanted = "a fraction of a day from 0 to 1"
 		}
-		m.refuse(v, wanted, quote(s))
+		m.refuse(v, wanted, l.looser(s, v.mark))
 		return false
 	}
 	t.hour, t.minute, t.second, t.ms, t.clock, t.prec = c.hour, c.minute, c.second, c.ms, true, c.prec
