@@ -38,7 +38,8 @@ type app struct {
 // commands is the command line. Each command is a type with a Run method in a
 // file of its own.
 type commands struct {
-	Config string `placeholder:"FILE" help:"The config; default dewclaw.yaml in the current folder, or $DEWCLAW_CONFIG."`
+	Config  string           `placeholder:"FILE" help:"The config; default dewclaw.yaml in the current folder, or $DEWCLAW_CONFIG."`
+	Version kong.VersionFlag `help:"Print which version of the program this is."`
 
 	Demo     demoCommand     `cmd:"" help:"Make two invented farms and take them all the way, in a folder of their own."`
 	Run      runCommand      `cmd:"" help:"Read, keep and feed until told to stop: the daemon."`
@@ -80,7 +81,7 @@ func (a *app) command(args []string) error {
 		kong.Writers(&help, &help),
 		kong.Exit(func(int) { helped = true }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: lineWidth, NoExpandSubcommands: true}),
-		kong.NamedMapper("day", dayMapper{}),
+		kong.NamedMapper("day", dayMapper{}), kong.Vars{"version": "dewclaw " + version()},
 	)
 	if err != nil {
 		return fmt.Errorf("build command line: %w", err)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 
 	"dewclaw/events"
 	"dewclaw/events/streamlog"
@@ -33,6 +34,26 @@ func (c *barnKeyCommand) Run(a *app) error {
 		return fmt.Errorf("write %s: %w: %w", c.File, err, events.ErrUnavailable)
 	}
 	a.printf("%s\n\nThis is the public part. In the hub's config, under hub.barns: ID: {farms: [FARM], nkey: %s}\nIn the barn's, under hub: nkey: %s\n",
-		public, public, safe(c.File))
+		public, public, safe(a.fromConfig(c.File)))
 	return nil
+}
+
+// fromConfig names a file as the config names it: from its own folder, if the
+// file lies in there or beside it.
+func (a *app) fromConfig(path string) string {
+	dir, err := filepath.Abs(a.dir())
+	if err != nil {
+		return path
+	}
+	whole, err := filepath.Abs(path)
+	if err != nil {
+		return path
+	}
+	if _, err := os.Stat(filepath.Join(filepath.Dir(whole), filepath.Base(a.config))); err == nil {
+		return filepath.Base(whole) // a config stands beside the key: it is that one's
+	}
+	if rel, err := filepath.Rel(dir, whole); err == nil {
+		return rel
+	}
+	return whole
 }

@@ -91,6 +91,9 @@ func (k *checking) examples() {
 			continue
 		}
 		done[s.Mapping] = true
+		for _, what := range k.project.in[s.ID].Always() {
+			k.tell(s.Mapping, what)
+		}
 		k.example(s.Mapping)
 	}
 }

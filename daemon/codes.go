@@ -2,14 +2,16 @@ package main
 
 import (
 	"fmt"
+	"slices"
 
+	"dewclaw/adapters/mapping"
 	"dewclaw/events"
 	"dewclaw/schema/codes"
 )
 
 // codesCommand prints the code lists: their names, one list, or one entry.
 type codesCommand struct {
-	List   string `arg:"" optional:"" help:"A list; without it the names of all lists."`
+	List   string `arg:"" optional:"" help:"A list; without it the names of all lists. Or fields: what a mapping may set, of all kinds or one."`
 	Code   string `arg:"" optional:"" help:"One code of it."`
 	Format string `enum:"table,csv,json" default:"table" help:"Of a list: table; or csv or json with every member of every entry, json with version and changes."`
 	JSON   bool   `name:"json" help:"One JSON object a line."`
@@ -32,9 +34,12 @@ func (c *codesCommand) Run(a *app) error {
 	if c.List == "" {
 		return c.names(a)
 	}
+	if c.List == fieldsList {
+		return c.fields(a)
+	}
 	l := codes.Find(c.List)
 	if l == nil {
-		return missing("code list", c.List, codes.Names(), "dewclaw codes")
+		return missing("code list", c.List, append(codes.Names(), fieldsList), "dewclaw codes")
 	}
 	if c.Format != "table" {
 		return l.Write(a.stdout, c.Format)
@@ -65,6 +70,57 @@ func (c *codesCommand) Run(a *app) error {
 	e := entries[0]
 	facts(a.stdout, "", "code", e.Code, "name", e.Name, "meaning", e.Meaning, "kind of", e.Parent, "source", e.Source, "source read", e.Seen)
 	return nil
+}
+
+// fieldsList is no list of codes: it is what a mapping may set on each kind of
+// event, and what that takes.
+const fieldsList = "fields"
+
+type fieldLine struct {
+	Kind  events.Kind `json:"kind"`
+	Field string      `json:"field"`
+	Takes string      `json:"takes"`
+	Leads bool        `json:"leads,omitempty"` // without it the event is not made
+}
+
+// fields prints the fields of all kinds, or of the one that stands in the place of
+// the code.
+func (c *codesCommand) fields(a *app) error {
+	if c.Format != "table" {
+		return refuse("codes fields: --format is for lists of codes", "dewclaw codes fields --json")
+	}
+	var kinds []string
+	s := newSheet("kind", "field", "takes")
+	for _, k := range events.Kinds() {
+		list := mapping.Fields(k)
+		if list == nil {
+			continue
+		}
+		kinds = append(kinds, string(k))
+		if c.Code != "" && c.Code != string(k) {
+			continue
+		}
+		for _, f := range list {
+			if c.JSON {
+				if err := a.line(fieldLine{k, f.Name, f.Takes, f.Leads}); err != nil {
+					return err
+				}
+				continue
+			}
+			lead := ""
+			if f.Leads {
+				lead = "; without it the event is not made"
+			}
+			s.row(string(k), f.Name, f.Takes+lead)
+		}
+	}
+	if c.Code != "" && !slices.Contains(kinds, c.Code) {
+		return missing("kind of event that a mapping makes", c.Code, kinds, "dewclaw codes fields")
+	}
+	if c.JSON {
+		return nil
+	}
+	return s.print(a.stdout)
 }
 
 func (c *codesCommand) names(a *app) error {

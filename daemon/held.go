@@ -150,6 +150,10 @@ func printHeld(a *app, h *quarantine.Item) {
 	case h.State != index.StillHeld.String():
 	case barn != "":
 		a.printf("\nwhat becomes of it is decided at barn %s: dewclaw held show %s\n", safe(barn), safe(strings.TrimPrefix(h.ID, events.BarnKey(barn))))
+	case h.Large > 0 || len(h.RawBytes) > 0:
+		a.printf("\nas it should read: %s\nread it in:        %s\nleave it out:      %s\n",
+			a.hint("held fix "+h.ID+" --raw FILE --who WHO --why WHY"),
+			a.hint("held release "+h.ID+" --who WHO --why WHY"), a.hint("held drop "+h.ID+" --who WHO --why WHY"))
 	default:
 		a.printf("\nput a value right: %s\nread it in:        %s\nleave it out:      %s\n",
 			a.hint("held fix "+h.ID+" --set COLUMN=VALUE --who WHO --why WHY"),

@@ -62,11 +62,11 @@ func (c *tryCommand) Run(a *app) error {
 	}
 	src, err := readMapping(c.Mapping, "try")
 	if err != nil {
-		return err
+		return c.misnamed(err)
 	}
 	m, err := mapping.ParseInward(c.Mapping, src)
 	if err != nil {
-		return err
+		return c.swapped(err)
 	}
 	f, err := os.Open(c.File)
 	if err != nil {
@@ -80,6 +80,9 @@ func (c *tryCommand) Run(a *app) error {
 	st, err := f.Stat()
 	if err != nil {
 		return fmt.Errorf("try %s: %w: %w", c.File, err, events.ErrUnavailable)
+	}
+	for _, s := range m.Always() {
+		fmt.Fprintln(a.stderr, safe(s))
 	}
 	t := &trial{
 		app: a, command: c, mapping: m, progress: newProgress(a.stderr, "try", a.now),
@@ -106,6 +109,34 @@ func (c *tryCommand) Run(a *app) error {
 	}
 	t.progress.end()
 	return t.finish()
+}
+
+// misnamed says what else the mapping may be called.
+func (c *tryCommand) misnamed(err error) error {
+	var f *events.Fault
+	if !errors.As(err, &f) || !strings.Contains(f.What, "no such file") {
+		return err
+	}
+	bare := strings.TrimSuffix(c.Mapping, filepath.Ext(c.Mapping))
+	f.Hints = []string{"the mapping comes first: dewclaw try MAPPING FILE"}
+	for _, other := range []string{bare + ".yaml", bare + ".yml"} {
+		if _, err := os.Stat(other); err == nil && other != c.Mapping {
+			f.Hints = append(f.Hints, "did you mean "+filepath.Base(other)+"?")
+		}
+	}
+	return err
+}
+
+// swapped says so if the file looks like the mapping and the mapping does not.
+func (c *tryCommand) swapped(err error) error {
+	isYAML := func(path string) bool { return strings.HasSuffix(path, ".yaml") || strings.HasSuffix(path, ".yml") }
+	if isYAML(c.Mapping) || !isYAML(c.File) {
+		return err
+	}
+	return &events.Fault{
+		Kind: events.ErrInvalid, Who: "try", Where: c.Mapping, What: "the mapping", Wanted: "a mapping first, then the file", Got: "them the other way round",
+		Hints: []string{"dewclaw try " + shellQuote(c.File) + " " + shellQuote(c.Mapping)},
+	}
 }
 
 // job says for whom the file is read: as the config says if there is one that

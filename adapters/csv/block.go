@@ -167,7 +167,7 @@ func (d *Decoder) textFault(line string, at int) *events.Reason {
 	if i == len(line) {
 		return nil
 	}
-	offset := d.base + int64(d.sizeBefore(at)) + int64(d.charset.size(line[:i]))
+	offset := d.base + int64(d.sizeBefore(at)) + int64(d.charset.size(line[:i])) + 1 // from 1, as in the line
 	wrong := d.charset.raw(nil, line[i:min(len(line), i+3)])
 	got := fmt.Sprintf("byte 0x%02X", wrong[0])
 	if d.charset.order != 0 && len(wrong) > 1 {

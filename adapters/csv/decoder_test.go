@@ -96,9 +96,9 @@ func TestDecoder_SplitsWhatDevicesWrite(t *testing.T) {
 		{"text behind a closing quote", csv, "a,b\n\"x\"y,1\n2,3\n", []string{
 			"2 FAULT row: wanted quotes as in RFC 4180, got text behind the closing quote at byte 3", `3 ["2" "3"]`}},
 		{"a NUL", csv, "a,b\n1\x00,2\n3,4\n", []string{
-			"2 FAULT row: wanted text in utf-8, got a NUL character at byte 5 of the file (byte 2 of the line)", `3 ["3" "4"]`}},
+			"2 FAULT row: wanted text in utf-8, got a NUL character at byte 6 of the file (byte 2 of the line)", `3 ["3" "4"]`}},
 		{"a byte that is no UTF-8", csv, "a,b\n1,2\n3,\xe4\n5,6\n", []string{
-			`2 ["1" "2"]`, "3 FAULT row: wanted text in utf-8, got byte 0xE4 at byte 10 of the file (byte 3 of the line)", `4 ["5" "6"]`}},
+			`2 ["1" "2"]`, "3 FAULT row: wanted text in utf-8, got byte 0xE4 at byte 11 of the file (byte 3 of the line)", `4 ["5" "6"]`}},
 		{"UTF-8 with BOM", csv, "\xef\xbb\xbfa,b\n1,ß\n", []string{`2 ["1" "ß"]`}},
 		{"tabs", adapters.Layout{Format: "csv", Header: true, Delimiter: '\t'}, "a\tb\n1\t2\n\t\n", []string{`2 ["1" "2"]`, `3 ["" ""]`}},
 		{"a delimiter of two bytes", adapters.Layout{Format: "csv", Header: true, Delimiter: '¦'}, "a¦b\n1¦\"2¦3\"\n", []string{`2 ["1" "2¦3"]`}},
@@ -109,9 +109,9 @@ func TestDecoder_SplitsWhatDevicesWrite(t *testing.T) {
 		{"titles", adapters.Layout{Format: "csv", Header: true, Titles: 2}, "List 7\nmade \"today\na,b\n1,2\n", []string{`4 ["1" "2"]`}},
 		{"a header with a line end in a name", csv, "\"a\nx\",b\n1,2\n", []string{`3 ["1" "2"]`}},
 		{"windows-1252", adapters.Layout{Format: "csv", Header: true, Encoding: "windows-1252"}, "a,b\n\xdf\x80,\x93\n\x81,2\n", []string{
-			`2 ["ß€" "“"]`, "3 FAULT row: wanted text in windows-1252, got byte 0x81 at byte 9 of the file (byte 1 of the line)"}},
+			`2 ["ß€" "“"]`, "3 FAULT row: wanted text in windows-1252, got byte 0x81 at byte 10 of the file (byte 1 of the line)"}},
 		{"iso-8859-1", adapters.Layout{Format: "csv", Header: true, Encoding: "iso-8859-1"}, "a,b\n\xe4,\xa4\n\x80,2\n", []string{
-			`2 ["ä" "¤"]`, "3 FAULT row: wanted text in iso-8859-1, got byte 0x80 at byte 8 of the file (byte 1 of the line)"}},
+			`2 ["ä" "¤"]`, "3 FAULT row: wanted text in iso-8859-1, got byte 0x80 at byte 9 of the file (byte 1 of the line)"}},
 		{"iso-8859-15", adapters.Layout{Format: "csv", Header: true, Encoding: "iso-8859-15"}, "a,b\n\xa4,\xbe\n", []string{`2 ["€" "Ÿ"]`}},
 		{"the guard is taken off", adapters.Layout{Format: "csv", Header: true, Guard: true}, "a,b\n'=1+1,'s\n\"'@x\",''-y\n", []string{`2 ["=1+1" "'s"]`, `3 ["@x" "'-y"]`}},
 	}
@@ -196,7 +196,7 @@ func TestDecoder_RefusesAFileThatIsNotAsDeclared(t *testing.T) {
 		{"no mark", adapters.Layout{Format: "csv", Encoding: "utf-16"}, "a\x00", "encoding: wanted utf-16 with a byte order mark, got none"},
 		{"empty", adapters.Layout{Format: "csv", Header: true}, "", "line 1: wanted the header, got the end of the file"},
 		{"no header behind the titles", adapters.Layout{Format: "csv", Header: true, Titles: 1}, "List\n", "line 2: wanted the header, got the end of the file"},
-		{"header in another encoding", adapters.Layout{Format: "csv", Header: true}, "Fu\xdf,b\n", "line 1: wanted text in utf-8, got byte 0xDF at byte 2 of the file (byte 3 of the line)"},
+		{"header in another encoding", adapters.Layout{Format: "csv", Header: true}, "Fu\xdf,b\n", "line 1: wanted text in utf-8, got byte 0xDF at byte 3 of the file (byte 3 of the line)"},
 		{"open quote in the header", adapters.Layout{Format: "csv", Header: true}, "\"a,b\n1,2\n", "line 1: wanted a header with proper quotes, got a quote that is never closed"},
 		{"format", adapters.Layout{Format: "json"}, "", `format: wanted csv, got "json"`},
 		{"unknown encoding", adapters.Layout{Format: "csv", Encoding: "ebcdic"}, "", `encoding: wanted ` + encodings + `, got "ebcdic"`},

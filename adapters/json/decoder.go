@@ -177,7 +177,11 @@ func (d *Decoder) fault(row *adapters.Row, m *mistake) {
 	if i := strings.LastIndexByte(row.Text[:m.at], '\n'); i >= 0 {
 		line, at = line+strings.Count(row.Text[:m.at], "\n"), m.at-i
 	}
-	row.Fault = &events.Reason{Field: "row", Wanted: m.wanted, Got: fmt.Sprintf("%s at line %d, byte %d", m.got, line, at)}
+	got := m.got
+	if got == endOfText && row.Text != "" {
+		got += ", as if it were cut off,"
+	}
+	row.Fault = &events.Reason{Field: "row", Wanted: m.wanted, Got: fmt.Sprintf("%s at line %d, byte %d", got, line, at)}
 	textOnly(row)
 }
 

@@ -67,7 +67,7 @@ func TestDecoder_SplitsWhatDevicesWrite(t *testing.T) {
 		{"lines, blank ones skipped", nd, "{\"a\":1}\r\n\n  \n{\"a\":\"x\"}", []string{`1 first  {"a":1} = map[a:1]`, `4 first  {"a":"x"} = map[a:x]`}},
 		{"byte order mark", nd, "\ufeff{\"a\":1}\n", []string{`1 first  {"a":1} = map[a:1]`}},
 		{"a broken line costs itself", nd, "{\"a\":1\n{\"a\":2}\n{\"a\":3}}\n", []string{
-			`1 FAULT row: wanted "," or "}", got the end of the text at line 1, byte 7`,
+			`1 FAULT row: wanted "," or "}", got the end of the text, as if it were cut off, at line 1, byte 7`,
 			`2 first  {"a":2} = map[a:2]`, `3 FAULT row: wanted the end of the text, got '}' at line 3, byte 8`}},
 		{"a name twice (RFC 7493 section 2.3)", nd, `{"a":1,"b":{"c":1,"c":2}}`, []string{
 			`1 FAULT row: wanted every name once (RFC 7493), got "c" twice at line 1, byte 19`}},
@@ -96,7 +96,7 @@ func TestDecoder_SplitsWhatDevicesWrite(t *testing.T) {
 		{"elements that cannot be told apart", js, "[{\"a\":1}\n{\"a\":2},{\"a\":3}]", []string{
 			`1 first  {"a":1} = map[a:1]`, `2 FAULT file: wanted "," or "]" behind the element, got "{\"a\":2},{\"a\":3}]" at line 2`}},
 		{"an array that is cut", js, "[{\"a\":1},{\"a\"", []string{
-			`1 first  {"a":1} = map[a:1]`, `1 FAULT row: wanted ":" behind the name, got the end of the text at line 1, byte 14`,
+			`1 first  {"a":1} = map[a:1]`, `1 FAULT row: wanted ":" behind the name, got the end of the text, as if it were cut off, at line 1, byte 14`,
 			`1 FAULT file: wanted "," or "]" behind the element, got the end of the file at line 1`}},
 		{"a comma too many", js, "[1,]", []string{"1 first  1 = 1", `1 FAULT file: wanted an element of the array, got "]" at line 1`}},
 		{"text behind the array", js, "[1] [2]", []string{"1 first  1 = 1", `1 FAULT file: wanted the end of the text behind the array, got "[2]" at line 1`}},

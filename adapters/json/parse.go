@@ -78,10 +78,13 @@ func (p *parser) failAt(at int, wanted, got string) {
 	}
 }
 
+// endOfText is what stands where a text ends too early.
+const endOfText = "the end of the text"
+
 // here names what stands at the current place.
 func (p *parser) here() string {
 	if p.i >= len(p.s) {
-		return "the end of the text"
+		return endOfText
 	}
 	r, _ := utf8.DecodeRuneInString(p.s[p.i:])
 	return strconv.QuoteRune(r)

@@ -273,3 +273,79 @@ func rowNames() []string {
 	slices.Sort(names)
 	return names
 }
+
+// A FieldNote tells of one field of a kind that a mapping may set.
+type FieldNote struct {
+	Name  string
+	Takes string // in words: "a code of lesions"
+	Leads bool   // without it the event is not made
+}
+
+// Fields returns the fields of a kind that a mapping may set, by name; nil for a
+// kind that no mapping makes.
+func Fields(kind events.Kind) []FieldNote {
+	if kind != events.KindVisit && !slices.Contains(rowKinds, kind) {
+		return nil
+	}
+	var out []FieldNote
+	for _, name := range fieldNames(kind) {
+		n := FieldNote{Name: name}
+		full := name
+		if a, ok := aliases[name]; ok && kind == events.KindLesion {
+			full = a
+		}
+		if f := kind.Field(full); f != nil {
+			n.Takes, n.Leads = takes(f), f.Lead
+		}
+		switch name {
+		case feetField:
+			n.Takes = "codes of feet"
+		case trimmedField:
+			n.Takes = "a code of trimmed"
+		case "zones":
+			n.Takes += ", with map: a code of zone-maps"
+		case "severity":
+			n.Takes = "a grade, with scale: a code of severity-scales"
+		case remarksField:
+			n.Takes = "text"
+		}
+		out = append(out, n)
+	}
+	return out
+}
+
+// takes says in words what a field takes.
+func takes(f *events.Field) string {
+	unit := ""
+	if f.Unit != "" {
+		unit = " with a unit of " + f.Unit
+	}
+	switch f.Type {
+	case events.CodeField:
+		if f.List != "" {
+			return "a code of " + f.List
+		}
+	case events.CodesField:
+		if f.List != "" {
+			return "codes of " + f.List
+		}
+		return "texts"
+	case events.TextsField:
+		return "texts"
+	case events.DayField:
+		return "a day"
+	case events.DaysField:
+		return "days"
+	case events.MomentField:
+		return "a day, with or without a time"
+	case events.DecimalField:
+		return "a number" + unit
+	case events.IntegerField:
+		return "a whole number"
+	case events.IntegersField:
+		return "whole numbers"
+	case events.TruthField:
+		return "true or nothing"
+	}
+	return "text"
+}

@@ -129,6 +129,24 @@ func (in *Inward) Local() bool {
 	return in.zone == "" && in.occurred != nil && (in.occurred.time != nil || in.occurred.at != nil)
 }
 
+// Always tells of elements of "events" that are made for every row, because their
+// leading field is a constant and nothing says when: often an "if" was forgotten.
+// It is none if the whole mapping is of that one kind of fact.
+func (in *Inward) Always() []string {
+	var out []string
+	for _, t := range in.templates {
+		lead := t.lead != nil && t.lead.fixed != nil && !t.lead.fixed.isZero()
+		if !lead || t.conds != nil || t.each != nil || t.columns != nil || len(in.templates) == 1 {
+			continue
+		}
+		s := fmt.Sprintf("events[%d]: a %s is made for every row, for %s is a constant and no \"if\" says when", t.number+1, t.kind, t.lead.key)
+		if !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
 // Schemes returns the schemes of identifiers the mapping reads, in its order.
 func (in *Inward) Schemes() []string {
 	var s []string

@@ -112,7 +112,7 @@ var inputs = []sample{
 		6:  {"$.score (score): wanted one of 0, 1, 2, 3 (scale mob4-uk), got 2.5"},
 		7:  {"conformation"},
 		10: {`$.at (occurred.date): wanted a time that exists in Europe/Berlin, got "2026-03-29T02:30:00"`},
-		11: {`row: wanted "," or "}", got the end of the text at line 11, byte 80`},
+		11: {`row: wanted "," or "}", got the end of the text, as if it were cut off, at line 11, byte 80`},
 	}, 7},
 	{"04-visit.json", "04-visit", "stony-run", map[adapters.Outcome]int{adapters.Mapped: 3, adapters.Held: 1}, map[int][]string{
 		15: {`wanted 15 digits, got 14 ("84000314159276")`},

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"strings"
 	"sync"
 	"time"
 
@@ -210,6 +211,6 @@ func (d *Desk) feed(id string) (*feed, error) {
 	}
 	return nil, &events.Fault{
 		Kind: events.ErrNotFound, What: "feed", Wanted: "a feed of the config", Got: fmt.Sprintf("%q", id),
-		Hints: []string{"there are: " + fmt.Sprint(known)},
+		Hints: []string{"there are " + strings.Join(known, ", ")},
 	}
 }
