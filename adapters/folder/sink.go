@@ -151,10 +151,14 @@ func write(root *os.Root, name string, body []byte) error {
 }
 
 func (s *Sink) fault(where, what string, err error) error {
-	return &events.Fault{
+	f := &events.Fault{
 		Kind: events.ErrUnavailable, Who: s.o.Who, Where: where, What: what, Cause: err,
 		Hints: []string{"what was not written waits safely in the log"},
 	}
+	if where == s.o.Dir && errors.Is(err, fs.ErrNotExist) {
+		f.Hints = append(f.Hints, "make the folder, if no share is away: mkdir -p "+strconv.Quote(where))
+	}
+	return f
 }
 
 func digest(b []byte) string {

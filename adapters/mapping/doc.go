@@ -187,6 +187,13 @@
 //   - if: {Befund: "*"}
 //     lesion: {code: {from: Befund, table: lesions}, severity: {from: Grad, scale: grade-3}}
 //
+// Several findings in one cell of csv, such as "SU+WL" beside grades "2+1", are an
+// element for each, whose pattern takes its part; the last one ends with $, so that
+// a cell with more than the mapping knows holds the row:
+//
+//   - lesion: {code: {from: Befund, pattern: '^([^+]*)'}, severity: {from: Grad, pattern: '^([^+]*)', scale: grade-3}}
+//   - lesion: {code: {from: Befund, pattern: '^[^+]*\+?([^+]*)$'}, severity: {from: Grad, pattern: '^[^+]*\+?([^+]*)$', scale: grade-3}}
+//
 // Special fields:
 //
 //   - examination, feet: a value that lists feet, or {from: …, table: …, empty: all,

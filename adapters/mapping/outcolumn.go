@@ -59,7 +59,12 @@ func (c *compiler) outColumn(k, n *node, what string, o *Outward) {
 	} else {
 		p, names := o.place(text)
 		if p == nil {
-			c.addNear(from, what, "a place of an event such as code, identifier, examination.reasons", text, names)
+			const wanted = "a place of an event such as code, identifier, examination.reasons"
+			if rest := strings.TrimPrefix(text, "examination."); rest == remarksField || rest == feetField || rest == "notes" {
+				c.add(from, what, wanted, quote(text), "did you mean "+quote(rest)+"?") // those of the examination already
+				return
+			}
+			c.addNear(from, what, wanted, text, names)
 			return
 		}
 		col.place, col.from, col.typ = p, text, p.typ

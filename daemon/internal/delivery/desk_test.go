@@ -186,7 +186,7 @@ func TestFeed_BacksOff(t *testing.T) {
 		}
 	}
 	err := w.desk().Once(w.ctx())
-	if !errors.Is(err, events.ErrUnavailable) || !strings.HasPrefix(err.Error(), "feed vet: send 1 row from position 1: reach the recipient: connection refused: unavailable; attempt 3, the last; 1 entry of the log wait safely") {
+	if !errors.Is(err, events.ErrUnavailable) || !strings.HasPrefix(err.Error(), "feed vet: send 1 row from position 1: reach the recipient: connection refused: unavailable; attempt 3, the last; 1 entry of the log waits safely") {
 		t.Errorf("got %v", err)
 	}
 	f.shut()

@@ -281,19 +281,24 @@ func (f *feed) trouble(wait time.Duration, last bool) error {
 	}
 	return &events.Fault{
 		Kind: events.ErrUnavailable, Who: "feed " + f.cfg.ID,
-		What: fmt.Sprintf("%s %d: %v; attempt %d, %s; %s of the log wait safely",
-			what, f.state.Cursor.Position, f.failure, f.attempt, next, count(behind, "entry")),
+		What: fmt.Sprintf("%s %d: %v; attempt %d, %s; %s safely",
+			what, f.state.Cursor.Position, f.failure, f.attempt, next, waiting(behind)),
 		Hints: append(events.Hints(f.failure), "dewclaw feed show "+f.cfg.ID+"; to check the way: dewclaw feed test "+f.cfg.ID),
 	}
 }
 
+// waiting tells how many entries wait.
+func waiting(n int) string {
+	if n == 1 {
+		return "1 entry of the log waits"
+	}
+	return fmt.Sprint(n, " entries of the log wait")
+}
+
 // count writes a number with its noun.
 func count(n int, noun string) string {
-	switch {
-	case n == 1:
+	if n == 1 {
 		return "1 " + noun
-	case noun == "entry":
-		return fmt.Sprint(n, " entries")
 	}
 	return fmt.Sprint(n, " ", noun, "s")
 }
