@@ -39,7 +39,7 @@ const (
 // its source then stood, together or not at all. It is one JSON object:
 //
 //	{"v":1,"log":…,"at":…,"prev":…,"time":…,"cause":"chunk","source":…,
-//	 "mapping":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
+//	 "mapping":…,"language":…,"archive":…,"name":…,"message":…,"received":…,"asOf":…,"from":{…},"to":{…},
 //	 "counts":{…},"complete":{…},"waits":[…],"back":[…],"notices":[…],"import":{…},"barn":{…},"returned":{…},
 //	 "defaults":{…},"zones":{…},"events":[…],"held":[…]}
 //
@@ -55,6 +55,7 @@ type Entry struct {
 	Cause    Cause     `json:"cause"`              //
 	Source   string    `json:"source,omitempty"`   // source id
 	Mapping  string    `json:"mapping,omitempty"`  // SHA-256 of the mapping file, kept in the archive
+	Language int       `json:"language,omitempty"` // revision of the mapping language by which its rows were read
 	Archive  string    `json:"archive,omitempty"`  // SHA-256 of the original, kept in the archive
 	Name     string    `json:"name,omitempty"`     // file name or subject as the source told it
 	Message  string    `json:"message,omitempty"`  // transport identity, if the original is one message

@@ -73,6 +73,9 @@ type told struct {
 
 // noteLone notes an event without its leading field.
 func (m *Mapper) noteLone(b *bound) {
+	if m.run.in.language == 0 {
+		return
+	}
 	var l lone
 	for _, v := range b.tells {
 		if s := m.said(v); s != "" {

@@ -33,8 +33,9 @@ type compiler struct {
 
 // A column is a column a mapping reads, by name or by number.
 type column struct {
-	name   string
-	number int // from 1; 0 if it is named
+	name   string // in NFC
+	raw    string // as the mapping has it
+	number int    // from 1; 0 if it is named
 	node   *node
 }
 
@@ -54,11 +55,12 @@ func (c *compiler) column(n *node, name string) int {
 		}
 		name = ""
 	}
+	raw := name
 	name = norm.NFC.String(name)
 	i := slices.IndexFunc(c.columns, func(x *column) bool { return x.name == name && x.number == number })
 	if i < 0 {
 		i = len(c.columns)
-		c.columns = append(c.columns, &column{name, number, n})
+		c.columns = append(c.columns, &column{name, raw, number, n})
 	}
 	return i
 }

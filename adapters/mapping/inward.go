@@ -18,6 +18,7 @@ import (
 type Inward struct {
 	name, about string
 	hash        [sha256.Size]byte
+	language    int
 	csv         bool
 	layout      adapters.Layout
 	zone        string // "" for the farm's
@@ -182,7 +183,7 @@ func ParseInward(name string, src []byte) (*Inward, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &Inward{hash: sha256.Sum256(src), foot: -1, claw: -1, remarks: -1}
+	in := &Inward{hash: sha256.Sum256(src), language: Language, foot: -1, claw: -1, remarks: -1}
 	c.inward(root, in)
 	if err := c.err(); err != nil {
 		return nil, err

@@ -177,7 +177,7 @@ func (m *Mapper) one(r *adapters.Row) {
 		m.reasons = append(m.reasons, *r.Fault)
 		m.hold()
 		return
-	case r.Open && in.total != nil:
+	case r.Open && in.total != nil && in.language > 0:
 		m.reason("row", "", "a line end, and the total line behind it", "the end of the file: it may be cut off in this line")
 		m.glimpse()
 		m.hold()

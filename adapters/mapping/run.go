@@ -142,7 +142,9 @@ func (in *Inward) Start(job Job, head adapters.Head) (*Run, error) {
 	if job.Rules == nil {
 		job.Rules = rules.Defaults()
 	}
-	head.Columns = normal(head.Columns)
+	if in.language > 0 {
+		head.Columns = normal(head.Columns)
+	}
 	r := &Run{in: in, job: job, head: head, latest: job.Received.Add(mostAhead).Unix(), asOf: map[string]bool{}, scopes: map[string]bool{}}
 	if err := r.bindColumns(); err != nil {
 		return nil, err
@@ -217,12 +219,16 @@ func (r *Run) bindColumns() error {
 		at := c.number - 1
 		switch {
 		case c.number == 0:
-			at = slices.Index(names, c.name)
-			used[c.name] = true
+			name := c.name
+			if r.in.language == 0 {
+				name = c.raw
+			}
+			at = slices.Index(names, name)
+			used[name] = true
 			if at < 0 {
-				e.Missing = append(e.Missing, c.name)
-			} else if slices.Contains(names[at+1:], c.name) {
-				e.Twice = append(e.Twice, c.name)
+				e.Missing = append(e.Missing, name)
+			} else if slices.Contains(names[at+1:], name) {
+				e.Twice = append(e.Twice, name)
 			}
 		case names != nil && at >= len(names):
 			e.Missing = append(e.Missing, fmt.Sprintf("number %d", c.number))
@@ -232,7 +238,7 @@ func (r *Run) bindColumns() error {
 		r.columns = append(r.columns, at)
 	}
 	for i, n := range names {
-		if !slices.Contains(names[i+1:], n) || slices.Contains(e.Twice, n) {
+		if r.in.language == 0 || !slices.Contains(names[i+1:], n) || slices.Contains(e.Twice, n) {
 			continue
 		}
 		if r.in.finds(n) {

@@ -340,7 +340,7 @@ func (b *batch) commit(ctx context.Context) error {
 	}
 	e := b.b.close(nil, to)
 	e.Cause, e.Source, e.Mapping, e.Archive = events.CauseChunk, b.src.ID, b.src.Mapping.Digest(), hash
-	e.Name = b.messages[0].d.Name
+	e.Language, e.Name = b.src.Mapping.Language(), b.messages[0].d.Name
 	e.Zones = b.src.zones()
 	if !b.src.Mapping.FarmByRow() {
 		e.Defaults.Farm = b.src.Farm

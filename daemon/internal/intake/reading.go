@@ -229,7 +229,7 @@ func (r *reading) entry(end bool) *events.Entry {
 // head fills in what every entry of the reading says.
 func (r *reading) head(e *events.Entry) {
 	e.Cause, e.Source, e.Mapping, e.Archive, e.Name = events.CauseChunk, r.src.ID, r.mapping, r.archive, r.name
-	e.Message = r.message.Message
+	e.Language, e.Message = r.inward.Language(), r.message.Message
 	e.Received, e.AsOf = events.FormatTime(r.job.Received), r.asOf
 	e.Defaults, e.Zones = r.defaults(), r.src.zones()
 }

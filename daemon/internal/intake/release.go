@@ -42,6 +42,7 @@ func (in *Intake) Release(ctx context.Context, src *Source, k *Kept, s Settlemen
 	}
 	s.Source = src.ID
 	return in.decide(ctx, s, func(ctx context.Context, d *desk) error {
+		d.entry.Language = src.Mapping.Language()
 		d.entry.Mapping, d.entry.Archive, d.entry.Name = src.Mapping.Digest(), k.Entry.Archive, k.Entry.Name
 		d.entry.Received, d.entry.AsOf, d.entry.Message = k.Entry.Received, k.Entry.AsOf, k.Entry.Message
 		d.entry.Zones = src.zones()

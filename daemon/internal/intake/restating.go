@@ -19,7 +19,12 @@ import (
 type restating struct {
 	records map[events.RecordID]*restated
 	order   []events.RecordID
+	beyond  bool // there were more records than are looked at
 }
+
+// mostRestated bounds the records that are looked at: each takes some hundred bytes
+// until the original ends, as its rows may come at any place.
+const mostRestated = 50_000
 
 // A restated is one of them: what lived of it before, and what is told now.
 type restated struct {
@@ -36,6 +41,10 @@ func (a *restating) see(rec *adapters.Record, known *index.Record) {
 	r := a.records[rec.ID]
 	if r == nil {
 		if !known.Known {
+			return
+		}
+		if len(a.order) == mostRestated {
+			a.beyond = true
 			return
 		}
 		if a.records == nil {
@@ -82,12 +91,19 @@ func (a *restating) notice(ctx context.Context, past *history, archive string) (
 			}
 		}
 	}
+	beyond := ""
+	if a.beyond {
+		beyond = fmt.Sprintf(" (of the first %d known records; the others were not looked at)", mostRestated)
+	}
+	if len(stay) == 0 && a.beyond {
+		return "facts that were told before, are told no more and stay: none" + beyond, nil
+	}
 	if len(stay) == 0 {
 		return "", nil
 	}
-	all, more := len(stay), ""
+	all, more := len(stay), beyond
 	if all > mostStaying {
-		stay, more = stay[:mostStaying], fmt.Sprintf(" (the first %d follow; dewclaw trace FILE:LINE shows those of a line)", mostStaying)
+		stay, more = stay[:mostStaying], more+fmt.Sprintf(" (the first %d follow; dewclaw trace FILE:LINE shows those of a line)", mostStaying)
 	}
 	return fmt.Sprintf(
 		"facts that are new on records that were known: %d; that were told before, are told no more and stay: %d%s. To withdraw those: for id in %s; do dewclaw correct $id --withdraw --who WHO --why WHY; done",

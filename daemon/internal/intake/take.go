@@ -191,6 +191,9 @@ func (in *Intake) halfRead(ctx context.Context, src *Source, before index.Origin
 	if err != nil {
 		return nil, err
 	}
+	if own.Mapping, err = spokenBy(own.Mapping, first); err != nil {
+		return nil, err
+	}
 	r := in.newReading(&own, before.Archive, before.Name)
 	if r.job.Received, err = time.Parse(time.RFC3339, before.Received); err != nil {
 		return nil, fmt.Errorf("log position %d: received: %w: %w", before.Reading, err, events.ErrCorrupt)
@@ -223,6 +226,17 @@ func (in *Intake) archivedMapping(hash string) (*mapping.Inward, []byte, error) 
 	}
 	m, err := mapping.ParseInward("mapping "+hash, b)
 	return m, b, err
+}
+
+// spokenBy returns a mapping as the rows of an entry were read by it.
+func spokenBy(m *mapping.Inward, e *events.Entry) (*mapping.Inward, error) {
+	if e.Language > mapping.Language {
+		return nil, &events.Fault{
+			Kind: events.ErrInvalid, Who: "source " + e.Source, Where: fmt.Sprintf("log position %d", e.At), What: "revision of the mapping language",
+			Wanted: fmt.Sprintf("at most %d", mapping.Language), Got: fmt.Sprint(e.Language), Hints: []string{"a newer program wrote it: use that one"},
+		}
+	}
+	return m.Of(e.Language), nil
 }
 
 // fly takes a reading into the log.

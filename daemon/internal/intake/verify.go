@@ -242,6 +242,10 @@ func (v *verifier) source(e *events.Entry) (*Source, error) {
 		}
 		v.mappings[e.Mapping] = m
 	}
+	m, err := spokenBy(m, e)
+	if err != nil {
+		return nil, err
+	}
 	s := &Source{ID: e.Source, Farm: e.Defaults.Farm, Mapping: m, Farms: e.Zones}
 	if !m.FarmByRow() {
 		s.Zone, s.Farms = e.Zones[s.Farm], nil
