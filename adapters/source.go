@@ -35,10 +35,14 @@ type Delivery struct {
 	Message  string    // transport identity of a message; "" for a file
 	Stream   string    // identity of the stream Sequence counts in; "" for a file
 	Sequence uint64    // place in the stream; 0 for a file
-	Counted  bool      // Sequence is the source's own count, from where the log was said to end: what the log has under it is this message only if it is called Message there
 	Received time.Time // when it was first received
 	Modified time.Time // when a file was last changed, as its file system says; zero for anything else
 	Size     int64     // bytes; -1 if not known before reading
+
+	// Counted says that Sequence is the source's own count, begun where the log was
+	// said to end. What the log has under it is this message only if it is called
+	// Message there.
+	Counted bool
 
 	// Open opens the bytes from the start. It may be called again. The bytes are
 	// the same at every call or the call fails: an original that changes while
