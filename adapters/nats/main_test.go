@@ -87,12 +87,23 @@ func (b *broker) js() jetstream.JetStream {
 
 func (b *broker) stream(js jetstream.JetStream, name string, subjects ...string) jetstream.Stream {
 	b.t.Helper()
-	s, err := js.CreateStream(b.t.Context(), jetstream.StreamConfig{Name: name, Subjects: subjects})
-	if err != nil {
-		b.t.Fatal(err)
-	}
+	var s jetstream.Stream
+	until(b.t, "stream "+name+" is made", func() (made bool) {
+		var err error
+		s, err = js.CreateStream(b.t.Context(), jetstream.StreamConfig{Name: name, Subjects: subjects})
+		if e := (*jetstream.APIError)(nil); errors.As(err, &e) && e.ErrorCode == noStore {
+			return false // one of the same name was deleted a moment ago, and the server still puts it away
+		}
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		return true
+	})
 	return s
 }
+
+// noStore is the server's code for a stream whose folder it could not make.
+const noStore = 10049
 
 func publish(t testing.TB, js jetstream.JetStream, subject string, bodies ...string) {
 	t.Helper()
