@@ -165,7 +165,7 @@ func (f *follower) fact(a *arrival, farm id, at events.Place) error {
 	if !ok {
 		d = a.day
 	}
-	mark := s.mark(a.source)
+	mark := s.mark(farm, a.source)
 	if chain != 0 {
 		mark = chain
 	}

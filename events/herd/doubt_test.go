@@ -1,6 +1,7 @@
 package herd_test
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"testing"
@@ -58,6 +59,32 @@ func TestDoubt_MirroredFeetOfTwoSources(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// What a source tells of two farms at one moment is of two animals, however alike
+// their identifiers are; nothing of the one is told to the other.
+func TestDoubt_AnotherFarmIsNoTwin(t *testing.T) {
+	s := newStory(t)
+	const stony = "stony-run"
+	for i, of := range []string{farm, stony} {
+		var all []line
+		for n, p := range []events.Payload{examined("ear-tag:DE100000"+fmt.Sprint(1+6*i), "2026-02-01T08:00", "RH findings"), lesion("ear-tag:DE100000"+fmt.Sprint(1+6*i), "2026-02-01T08:00", "SU", "RH", "outer", 4)} {
+			all = append(all, line{farm: of, source: "chute", record: "r" + of, slot: fmt.Sprint(n), change: events.Recorded, payload: p})
+		}
+		s.w.put("2026-02-01", all...)
+		s.view() // the other farm is followed
+	}
+	for _, again := range []string{"followed", "built"} {
+		for _, of := range []string{farm, stony} {
+			if got := must(s.view().Contradictions(t.Context(), of))(t); len(got) > 0 {
+				t.Errorf("%s, %s: got %+v", again, of, got)
+			}
+			if got := must(s.view().Facts(t.Context(), herd.FactQuery{Farm: of}))(t); len(got) != 2 || len(got[0].Doubts)+len(got[1].Doubts) > 0 {
+				t.Errorf("%s, %s: got %+v, want two facts without a doubt", again, of, got)
+			}
+		}
+		s.h = openHerd(t, s.log)
 	}
 }
 

@@ -146,16 +146,18 @@ func placeOf(n id) events.Place {
 
 var examinationKind = []byte(events.KindExamination)
 
-// mark returns a number that examinations of one source at one moment have in
-// common, and 0 for everything else. Two animals on one chute at once are one
-// animal written down twice.
-func (s *stored) mark(source id) int64 {
+// mark returns a number that examinations of one farm and source at one moment
+// have in common, and 0 for everything else. Two animals on one chute at once are
+// one animal written down twice. A source may tell of several farms, each with a
+// chute: what one farm did says nothing of another, and is not told to it.
+func (s *stored) mark(farm, source id) int64 {
 	if len(s.time) == 0 || !bytes.Equal(s.kind, examinationKind) {
 		return 0
 	}
 	h := fnv.New64a()
-	var b [10]byte
-	h.Write(strconv.AppendInt(b[:0], int64(source), 10))
+	var b [24]byte
+	h.Write(strconv.AppendInt(b[:0], int64(farm), 10))
+	h.Write(append(strconv.AppendInt(append(b[:0], ' '), int64(source), 10), ' '))
 	h.Write(s.date)
 	h.Write(s.time)
 	return int64(h.Sum64()>>1) | 1

@@ -21,7 +21,7 @@ package herd
 // A fact knows its naming and its day and nothing of animals: when identities
 // change, spans change and no fact does.
 const (
-	form = 9
+	form = 10
 
 	schema = `
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT) WITHOUT ROWID;
