@@ -234,7 +234,7 @@ func (a *animal) lost(d *herd.Device) {
 	}
 	text := fmt.Sprintf("block on %s lost, found gone %s, over %s", place(d.Foot, d.Claw), d.Off, caseWords(&a.Cases[open]))
 	if n, ok := daysBetween(d.On, off); ok && n < a.set.BlockEarly {
-		text += fmt.Sprintf(" (early: after %d days)", n)
+		text += fmt.Sprintf(" (early: after %s)", count(n, "day", "days"))
 	}
 	a.add(blockLost, text, d.Off, "")
 }
