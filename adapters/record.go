@@ -37,6 +37,7 @@ type Record struct {
 
 	Day    string // local day YYYY-MM-DD, "" if it has none or none could be read
 	Scope  string // list, barn or operator it belongs to, for complete sources
+	Farm   string // farm that its rows name; "" if the mapping does not read one
 	Animal string // key identifier as scheme:value in compact form, "" if none: for control totals
 
 	Sight rules.Sight // what tells whether the mapping or the clock of the source is suspect

@@ -254,6 +254,7 @@ func (c Counts) String() string {
 // Complete says that an export of a complete source was read to its end.
 type Complete struct {
 	AsOf  string   `json:"asOf"`            // as of when the export speaks, RFC 3339 in UTC
+	Farm  string   `json:"farm,omitempty"`  // whose days these are; "" if it is the entry's farm
 	Scope string   `json:"scope,omitempty"` // list, barn or operator the file names
 	Days  []string `json:"days,omitempty"`  // days for which what is missing counts as vanished, ascending
 	Other []string `json:"other,omitempty"` // the other days it lists, ascending

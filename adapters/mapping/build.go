@@ -204,7 +204,7 @@ func (m *Mapper) emit() {
 	m.setFarm(r.farm)
 	rec := adapters.Record{
 		Outcome: adapters.Mapped, ID: m.recordID(&r.keys), Line: r.line, LastLine: r.last, Member: r.member, Rows: r.rows,
-		Raw: r.raw, Whole: !m.run.in.Grouped(), Day: r.day, Scope: r.scope,
+		Raw: r.raw, Whole: !m.run.in.Grouped(), Day: r.day, Scope: r.scope, Farm: m.namedFarm(r.farm),
 	}
 	r.settleExams()
 	if r.unclear() {
@@ -223,6 +223,14 @@ func (m *Mapper) emit() {
 	m.setFarm(farm)
 }
 
+// namedFarm returns a farm if the mapping reads it from the original.
+func (m *Mapper) namedFarm(farm string) string {
+	if m.run.in.farm == nil {
+		return ""
+	}
+	return farm
+}
+
 // emitDocument makes a record of the events of a document.
 func (m *Mapper) emitDocument(key string) {
 	kept, open := m.record, m.record.open
@@ -234,7 +242,7 @@ func (m *Mapper) emitDocument(key string) {
 	m.adopt()
 	rec := adapters.Record{
 		Outcome: adapters.Mapped, ID: m.keyer.VisitKey(key), Line: m.documentLine(), Member: r.member, Rows: 1, Whole: true,
-		Day: r.day, Scope: r.scope, Raw: m.documentRaw(),
+		Day: r.day, Scope: r.scope, Farm: m.namedFarm(r.farm), Raw: m.documentRaw(),
 	}
 	rec.Drafts = m.drafts(rec.ID)
 	m.out = append(m.out, rec)
@@ -304,9 +312,7 @@ func (m *Mapper) drafts(id events.RecordID) []adapters.Draft {
 		subject = m.blocks.text(r.id.Scheme, ":", r.norm)
 	}
 	env := events.Envelope{Visit: string(r.visit)}
-	if m.run.in.farm != nil {
-		env.Farm = r.farm
-	}
+	env.Farm = m.namedFarm(r.farm)
 	if r.scope != m.run.scope {
 		env.Scope = r.scope
 	}

@@ -224,6 +224,9 @@
 //	as-of: {title: 2, pattern: "(.+)", layout: "DD.MM.YYYY HH:mm"}
 //	brake: 20                               most events that vanish at once without a person
 //
+// An export lists days, and where rows name their farm, days of a farm: what it lacks
+// of a day counts as vanished from that farm and scope, and from no other.
+//
 // # A mapping of direction out
 //
 //	mapping: herd-system

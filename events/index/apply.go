@@ -24,8 +24,8 @@ type application struct {
 
 // A dayOfRecord is where a record stands among the days of a complete source.
 type dayOfRecord struct {
-	scope [8]byte
-	day   string
+	list [8]byte
+	day  string
 }
 
 // apply writes entry e, which follows the one applied last. The caller holds
@@ -156,9 +156,9 @@ func (a *application) touch(t *Touch, index int, confirmed map[events.Entity]boo
 	a.dirty[t.Record] = struct{}{}
 	if a.e.AsOf != "" {
 		if _, ok := a.was[t.Record]; !ok {
-			a.was[t.Record] = dayOfRecord{r.scope, r.Day}
+			a.was[t.Record] = dayOfRecord{r.list, r.Day}
 		}
-		r.complete, r.scope, r.Day = true, scopeHash(t.Scope), t.Day
+		r.complete, r.list, r.Day = true, t.List.hash(), t.Day
 	}
 	place := events.Place{Position: a.e.At, Index: index}
 	if a.e.Cause == events.CauseDecision {
@@ -257,11 +257,11 @@ func (a *application) saveRecords() error {
 }
 
 func (a *application) move(r *Record, was dayOfRecord) error {
-	if was.day == r.Day && was.scope == r.scope {
+	if was.day == r.Day && was.list == r.list {
 		return nil
 	}
 	if was.day != "" {
-		k := append(appendDayKey(nil, a.source, was.scope, was.day), r.ID[:]...)
+		k := append(appendDayKey(nil, a.source, was.list, was.day), r.ID[:]...)
 		if err := a.ix.d.prepared("DELETE FROM days WHERE k = ?").exec(k); err != nil {
 			return err
 		}
@@ -269,7 +269,7 @@ func (a *application) move(r *Record, was dayOfRecord) error {
 	if r.Day == "" {
 		return nil
 	}
-	k := append(appendDayKey(nil, a.source, r.scope, r.Day), r.ID[:]...)
+	k := append(appendDayKey(nil, a.source, r.list, r.Day), r.ID[:]...)
 	return a.ix.d.prepared("INSERT OR IGNORE INTO days(k) VALUES(?)").exec(k)
 }
 
@@ -285,16 +285,16 @@ func (a *application) complete() error {
 	days := map[dayOfRecord]bool{}
 	for id := range a.was {
 		if r := a.records[id]; r.Day != "" {
-			days[dayOfRecord{r.scope, r.Day}] = false
+			days[dayOfRecord{r.list, r.Day}] = false
 		}
 	}
 	if c := a.e.Complete; c != nil {
-		scope := scopeHash(c.Scope)
+		list := listOf(a.e).hash()
 		for _, d := range c.Other {
-			days[dayOfRecord{scope, d}] = false
+			days[dayOfRecord{list, d}] = false
 		}
 		for _, d := range c.Days {
-			days[dayOfRecord{scope, d}] = true
+			days[dayOfRecord{list, d}] = true
 		}
 	}
 	put := a.ix.d.prepared(`INSERT INTO exports(k, newest, whole) VALUES(?, ?, ?)
@@ -304,7 +304,7 @@ func (a *application) complete() error {
 		if whole {
 			wholeAt = asOf
 		}
-		if err := put.exec(appendDayKey(nil, a.source, d.scope, d.day), asOf, wholeAt); err != nil {
+		if err := put.exec(appendDayKey(nil, a.source, d.list, d.day), asOf, wholeAt); err != nil {
 			return err
 		}
 	}

@@ -21,8 +21,8 @@
 //	meta       version of this layout, log id, position applied, hashes
 //	sources    source id → number, counted up in the order of the log
 //	records    (source number, record id) → what is known of it, with a checksum
-//	days       complete sources: (source number, scope, day, record id)
-//	exports    complete sources: (source number, scope, day) → newest as-of read, newest whole one
+//	days       complete sources: (source number, farm and scope, day, record id)
+//	exports    complete sources: (source number, farm and scope, day) → newest as-of read, newest whole one
 //	originals  (source, archive) → its newest reading: first entry, cursor, counts;
 //	           for a request body that lies in a pack, by the hash of its own bytes
 //	names      names an original came under

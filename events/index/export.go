@@ -6,19 +6,32 @@ import (
 	"dewclaw/events"
 )
 
+// A List is what an export of a complete source lists: the work of a farm, in one
+// scope. What the list of one farm lacks says nothing of another farm.
+type List struct{ Farm, Scope string }
+
+// listOf returns the list of which an entry tells that it was read to its end.
+func listOf(e *events.Entry) List {
+	farm := e.Complete.Farm
+	if farm == "" {
+		farm = e.Defaults.Farm
+	}
+	return List{farm, e.Complete.Scope}
+}
+
 // An Export says how current the exports of a complete source are for one day
-// and scope.
+// and list.
 type Export struct {
 	Newest time.Time // as of when the newest one read speaks; zero if none was read
 	Whole  time.Time // the same of the newest one for which what was missing had vanished
 }
 
-// Export returns how current the exports of a source are for a day and scope.
-func (ix *Index) Export(source, scope, day string) (Export, error) {
+// Export returns how current the exports of a source are for a day and list.
+func (ix *Index) Export(source string, list List, day string) (Export, error) {
 	ix.mu.Lock()
 	defer ix.mu.Unlock()
 	row, err := ix.d.prepared("SELECT newest, whole FROM exports WHERE k = ?").
-		first(appendDayKey(nil, ix.source(source), scopeHash(scope), day))
+		first(appendDayKey(nil, ix.source(source), list.hash(), day))
 	if err != nil || row == nil {
 		return Export{}, err
 	}
@@ -32,14 +45,14 @@ func moment(ms int64) time.Time {
 	return time.UnixMilli(ms).UTC()
 }
 
-// Day returns up to limit records of a complete source for a day and scope, in
+// Day returns up to limit records of a complete source for a day and list, in
 // the order of their ids, behind the record after; the zero record begins at
 // the first.
 func (ix *Index) Day(d Day, after events.RecordID, limit int) ([]Record, error) {
 	ix.mu.Lock()
 	defer ix.mu.Unlock()
 	no := ix.source(d.Source)
-	low := appendDayKey(nil, no, scopeHash(d.Scope), d.Day)
+	low := appendDayKey(nil, no, d.List.hash(), d.Day)
 	prefix := len(low)
 	high := append(append([]byte(nil), low...), 0xff)
 	for range len(events.RecordID{}) {
@@ -61,5 +74,9 @@ func (ix *Index) Day(d Day, after events.RecordID, limit int) ([]Record, error) 
 	return ix.lookup(no, ids, nil)
 }
 
-// A Day names the records of one day in one scope of a complete source.
-type Day struct{ Source, Scope, Day string }
+// A Day names the records of one day in one list of a complete source.
+type Day struct {
+	Source string
+	List   List
+	Day    string
+}

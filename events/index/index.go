@@ -409,7 +409,7 @@ func (ix *Index) sourceName(no int64) string {
 
 // layout names the tables and the forms of values. Whatever changes one of them
 // changes it.
-var layout = "6 " + strings.Join(kindNames(), " ")
+var layout = "7 " + strings.Join(kindNames(), " ")
 
 func kindNames() []string {
 	var out []string
@@ -427,7 +427,7 @@ CREATE TABLE days(k BLOB PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE exports(k BLOB PRIMARY KEY, newest INTEGER, whole INTEGER) WITHOUT ROWID;
 CREATE TABLE originals(source INTEGER, archive TEXT, reading INTEGER, newest INTEGER, records INTEGER, line INTEGER,
   ended INTEGER, counts TEXT, mapping TEXT, name TEXT, received TEXT, asof TEXT,
-  scopes TEXT, PRIMARY KEY(source, archive)) WITHOUT ROWID;
+  lists TEXT, PRIMARY KEY(source, archive)) WITHOUT ROWID;
 CREATE TABLE names(source INTEGER, archive TEXT, name TEXT, PRIMARY KEY(source, archive, name)) WITHOUT ROWID;
 CREATE TABLE keys(source INTEGER, key TEXT, archive TEXT, PRIMARY KEY(source, key)) WITHOUT ROWID;
 CREATE TABLE sequences(source INTEGER, stream TEXT, first INTEGER, last INTEGER, PRIMARY KEY(source, stream, first)) WITHOUT ROWID;

@@ -176,7 +176,7 @@ func TestIndex_KnowsOriginalsStreamsHeldAndWaits(t *testing.T) {
 		Cause: events.CauseChunk, Source: "c", Archive: "aa", Name: "one.csv", Mapping: "m", AsOf: "2026-03-05T10:00:00Z",
 		To:       &events.Cursor{Records: 2, Line: 3, Waiting: []events.Waiting{{Record: record(9, 9).String(), Line: 2, At: 1, Earlier: []int{7}}}},
 		Counts:   events.Counts{Read: 1, Accepted: 1},
-		Defaults: events.Defaults{Scope: "barn 1"}, Events: [][]byte{day.stored()},
+		Defaults: events.Defaults{Farm: "larkfield", Scope: "barn 1"}, Events: [][]byte{day.stored()},
 	})
 	if got, err := ix.Unfinished("c"); err != nil || len(got) != 1 || got[0].Cursor.Records != 2 || got[0].Reading != 1 {
 		t.Errorf("unfinished: got %+v, %v", got, err)
@@ -201,7 +201,7 @@ func TestIndex_KnowsOriginalsStreamsHeldAndWaits(t *testing.T) {
 		Cause: events.CauseChunk, Source: "c", Archive: "aa", Name: "one.csv", Mapping: "m", AsOf: "2026-03-05T10:00:00Z",
 		From: &events.Cursor{Records: 3, Line: 4}, To: &events.Cursor{Records: 3, Line: 4, End: true},
 		Counts:   events.Counts{Read: 1, Duplicate: 1},
-		Complete: &events.Complete{AsOf: "2026-03-05T10:00:00Z", Scope: "barn 1", Days: []string{"2026-03-04"}, Other: []string{"2026-03-03"}},
+		Complete: &events.Complete{AsOf: "2026-03-05T10:00:00Z", Farm: "larkfield", Scope: "barn 1", Days: []string{"2026-03-04"}, Other: []string{"2026-03-03"}},
 	})
 	o, known, err := ix.Original("c", "aa")
 	want := events.Counts{Read: 3, Accepted: 1, Duplicate: 1, Held: 1}
@@ -212,14 +212,16 @@ func TestIndex_KnowsOriginalsStreamsHeldAndWaits(t *testing.T) {
 	for day, want := range map[string]index.Export{
 		"2026-03-04": {Newest: asOf, Whole: asOf}, "2026-03-03": {Newest: asOf}, "2026-03-02": {},
 	} {
-		if got, err := ix.Export("c", "barn 1", day); err != nil || got != want {
+		if got, err := ix.Export("c", index.List{Farm: "larkfield", Scope: "barn 1"}, day); err != nil || got != want {
 			t.Errorf("export of %s: got %v, %v, want %v", day, got, err, want)
 		}
 	}
-	if got, err := ix.Export("c", "barn 2", "2026-03-04"); err != nil || got != (index.Export{}) {
-		t.Errorf("export of another scope: got %v, %v", got, err)
+	for _, other := range []index.List{{Farm: "larkfield", Scope: "barn 2"}, {Farm: "stony-run", Scope: "barn 1"}} {
+		if got, err := ix.Export("c", other, "2026-03-04"); err != nil || got != (index.Export{}) {
+			t.Errorf("export of %+v: got %v, %v", other, got, err)
+		}
 	}
-	recs, err := ix.Day(index.Day{Source: "c", Scope: "barn 1", Day: "2026-03-04"}, events.RecordID{}, 10)
+	recs, err := ix.Day(index.Day{Source: "c", List: index.List{Farm: "larkfield", Scope: "barn 1"}, Day: "2026-03-04"}, events.RecordID{}, 10)
 	if err != nil || len(recs) != 1 || recs[0].ID != r || recs[0].Slots[0].State != index.Live|index.Waits {
 		t.Errorf("records of the day: got %+v, %v", recs, err)
 	}

@@ -14,17 +14,17 @@ func appendRecordKey(b []byte, source uint32, id events.RecordID) []byte {
 	return append(binary.BigEndian.AppendUint32(b, source), id[:]...)
 }
 
-// scopeHash stands for a scope in keys: file titles can be long and many.
-func scopeHash(scope string) [8]byte {
-	sum := sha256.Sum256([]byte(scope))
+// hash stands for a list in keys: file titles can be long and many.
+func (l List) hash() [8]byte {
+	sum := sha256.Sum256([]byte(l.Farm + "\x00" + l.Scope)) // no id of a farm has a NUL
 	return [8]byte(sum[:8])
 }
 
 // appendDayKey appends the key of a day of a complete source; record ids follow
 // it in the keys of the table days.
-func appendDayKey(b []byte, source uint32, scope [8]byte, day string) []byte {
+func appendDayKey(b []byte, source uint32, list [8]byte, day string) []byte {
 	b = binary.BigEndian.AppendUint32(b, source)
-	b = append(b, scope[:]...)
+	b = append(b, list[:]...)
 	return binary.BigEndian.AppendUint32(b, dayNumber(day))
 }
 

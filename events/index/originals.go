@@ -21,17 +21,17 @@ type Original struct {
 	Name     string
 	Received string
 	AsOf     string
-	Scopes   []ScopeRead // complete source: scopes whose end was reached in the reading
+	Lists    []ListRead // complete source: lists whose end was reached in the reading
 }
 
-// A ScopeRead is a scope of a complete source of which an entry told that it was
+// A ListRead is a list of a complete source of which an entry told that it was
 // read to its end, behind so many records of the original.
-type ScopeRead struct {
-	Scope   string
+type ListRead struct {
+	List    List
 	Records int
 }
 
-const originalColumns = "source, archive, reading, newest, records, line, ended, counts, mapping, name, received, asof, scopes"
+const originalColumns = "source, archive, reading, newest, records, line, ended, counts, mapping, name, received, asof, lists"
 
 func (ix *Index) original(row []driver.Value) (Original, error) {
 	o := Original{
@@ -40,7 +40,7 @@ func (ix *Index) original(row []driver.Value) (Original, error) {
 		Cursor:  events.Cursor{Records: int(integer(row[4])), Line: int(integer(row[5])), End: integer(row[6]) != 0},
 		Mapping: text(row[8]), Name: text(row[9]), Received: text(row[10]), AsOf: text(row[11]),
 	}
-	err := errors.Join(json.Unmarshal([]byte(text(row[7])), &o.Counts), json.Unmarshal([]byte(text(row[12])), &o.Scopes))
+	err := errors.Join(json.Unmarshal([]byte(text(row[7])), &o.Counts), json.Unmarshal([]byte(text(row[12])), &o.Lists))
 	if err != nil {
 		return o, ix.d.damaged("original " + o.Archive)
 	}
@@ -167,16 +167,16 @@ func (a *application) reads() error {
 	a.reading = o.Reading
 	o.Counts = o.Counts.Add(e.Counts)
 	if e.Complete != nil {
-		o.Scopes = append(o.Scopes, ScopeRead{e.Complete.Scope, e.To.Records})
+		o.Lists = append(o.Lists, ListRead{listOf(e), e.To.Records})
 	}
 	counts, err := json.Marshal(o.Counts)
-	scopes, err2 := json.Marshal(o.Scopes)
+	lists, err2 := json.Marshal(o.Lists)
 	if err := errors.Join(err, err2); err != nil {
 		return fmt.Errorf("write original: %w", err)
 	}
 	if err := a.ix.d.prepared("INSERT OR REPLACE INTO originals("+originalColumns+") VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?)").exec(
 		a.source, e.Archive, o.Reading, e.At, e.To.Records, e.To.Line, e.To.End, string(counts),
-		e.Mapping, e.Name, e.Received, e.AsOf, string(scopes)); err != nil {
+		e.Mapping, e.Name, e.Received, e.AsOf, string(lists)); err != nil {
 		return err
 	}
 	return a.waiting(known)

@@ -49,7 +49,7 @@ type Record struct {
 	Slots   []Slot
 
 	complete bool
-	scope    [8]byte // hash of its scope
+	list     [8]byte // hash of its list
 	segment  int64   // where its raw row stands; 0 if it has none
 	row      int
 	check    uint32 // of the raw digest
@@ -98,7 +98,7 @@ func (r *Record) append(b, key []byte) []byte {
 	b = append(b, flags)
 	b = binary.AppendUvarint(b, uint64(r.Reading))
 	if r.complete {
-		b = append(b, r.scope[:]...)
+		b = append(b, r.list[:]...)
 		b = binary.BigEndian.AppendUint32(b, dayNumber(r.Day))
 	}
 	if r.segment != 0 {
@@ -142,7 +142,7 @@ func (r *Record) parse(key, b []byte) bool {
 	r.Known = true
 	r.Reading = events.Position(p.uvarint())
 	if r.complete = flags&flagComplete != 0; r.complete {
-		copy(r.scope[:], p.take(8))
+		copy(r.list[:], p.take(8))
 		r.Day = dayText(binary.BigEndian.Uint32(p.take(4)))
 	}
 	if flags&flagRaw != 0 {

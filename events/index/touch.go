@@ -16,7 +16,7 @@ type Touch struct {
 	Revision int
 	Change   events.Change
 	Digest   events.Digest
-	Scope    string // complete sources only
+	List     List   // complete sources only
 	Day      string // complete sources only: local day of the fact, "" if it has none
 	Fresh    bool   // the record was not known before this entry; false means nothing
 }
@@ -46,7 +46,7 @@ func Derive(e *events.Entry) ([]Touch, error) {
 		t.Kind, t.Revision, t.Change = ev.Kind, ev.Revision, ev.Change
 		t.Digest = events.StoredDigest(ev.Data)
 		if e.AsOf != "" {
-			t.Scope = ev.Scope
+			t.List = List{ev.Farm, ev.Scope}
 			if t.Day, err = dayOf(ev.Data); err != nil {
 				return nil, fmt.Errorf("event %d of log position %d: %w: %w", i, e.At, err, events.ErrCorrupt)
 			}

@@ -123,6 +123,84 @@ func TestComplete_AHeldRowWithoutADateKeepsEveryDay(t *testing.T) {
 	}
 }
 
+// ofFarms makes an export as cows does, whose rows name their farms: "a31" is cow 31
+// of larkfield, "b31" one of stony-run, "?31" one of a farm that nobody knows.
+func ofFarms(asOf int, list ...string) []byte {
+	names := map[byte]string{'a': "Lark", 'b': "Stony", '?': "Elsewhere"}
+	var b strings.Builder
+	for i, l := range strings.Split(strings.TrimSuffix(string(cows(asOf)), "\n"), "\n") {
+		if i == 2 {
+			l += ",farm"
+		}
+		b.WriteString(l + "\n")
+	}
+	for _, c := range list {
+		rows := strings.SplitAfter(string(cows(asOf, c[1:])), "\n")
+		b.WriteString(strings.TrimSuffix(rows[3], "\n") + "," + names[c[0]] + "\n")
+	}
+	return []byte(b.String())
+}
+
+// The work of two farms comes in one export or in one of each: what one farm's lacks
+// says nothing of the other, neither that it vanished nor that it is old.
+func TestComplete_OfSeveralFarms(t *testing.T) {
+	type file struct {
+		asOf int
+		cows string
+		want string // what holds afterwards
+	}
+	layout := strings.Replace(layoutOf(completeGroups), "direction: in\n", "direction: in\nfarm: {from: farm, table: {Lark: larkfield, Stony: stony-run}}\n", 1)
+	for _, tt := range []struct {
+		name  string
+		files []file
+	}{
+		{"the other farm's export retracts nothing", []file{{60, "a31 a32", "4 live, 0 retracted, 0 wait"}, {61, "b31 b32 b33", "10 live, 0 retracted, 0 wait"}}},
+		{"and makes none the older one", []file{{61, "b31 b32 b33", "6 live, 0 retracted, 0 wait"}, {60, "a31", "8 live, 0 retracted, 0 wait"}}},
+		{"each farm's own retracts", []file{
+			{60, "a31 a32 b31 b32", "8 live, 0 retracted, 0 wait"}, {61, "a31 b31 b32", "6 live, 2 retracted, 0 wait"}, {62, "b32", "4 live, 4 retracted, 0 wait"},
+		}},
+		{"a wrap of the other farm does not wait", []file{{60, "a31w", "3 live, 0 retracted, 0 wait"}, {61, "b31", "5 live, 0 retracted, 0 wait"}}},
+		{"a row of an unknown farm may be of each", []file{{60, "a31 a32 b31 b32", "8 live, 0 retracted, 0 wait"}, {61, "a31 b31 ?40", "8 live, 0 retracted, 0 wait"}}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			h := fresh(t)
+			src := source(t, "chute", "", "t.yaml", []byte(layout))
+			src.Farms = map[string]string{"larkfield": "Europe/Berlin", "stony-run": "America/Chicago"}
+			for i, f := range tt.files {
+				r := h.take(src, fmt.Sprint(i, ".csv"), ofFarms(f.asOf, strings.Fields(f.cows)...))
+				if got := h.what(); got != f.want {
+					t.Errorf("after file %d (%s): got %s, want %s", i+1, f.cows, got, f.want)
+				}
+				for _, c := range r.Complete {
+					if c.Farm == "" || c.Scope != "barn" {
+						t.Errorf("file %d (%s): got %+v, want whose days these are", i+1, f.cows, c)
+					}
+				}
+			}
+			h.balanced()
+		})
+	}
+}
+
+// A zone that is put right in the config reads the same rows anew, whichever farm
+// it is of.
+func TestTake_AnotherZoneReadsRowsAnew(t *testing.T) {
+	layout := strings.Replace(layoutOf(rowsOfTheirOwn), "direction: in\n", "direction: in\nfarm: =stony-run\n", 1)
+	x := export{}
+	for i := range 300 {
+		x.lines = append(x.lines, line{i, "DE0941200731", "2026-03-04", "08:12", "RH", "SU", 1, ""})
+	}
+	h := fresh(t)
+	src := source(t, "chute", "", "t.yaml", []byte(layout))
+	src.Farms = map[string]string{"larkfield": "Europe/Berlin", "stony-run": "Europe/Berlin"}
+	h.take(src, "1.csv", x.bytes(false))
+	src = source(t, "chute", "", "t.yaml", []byte(layout))
+	src.Farms = map[string]string{"larkfield": "Europe/Berlin", "stony-run": "America/Chicago"}
+	if r := h.take(src, "2.csv", append(x.bytes(false), '\n')); r.Counts.Amended != 300 {
+		t.Errorf("got %s, want 300 amended", r.Counts)
+	}
+}
+
 // A finding that is another now: in a group the old one vanishes with the day.
 func TestComplete_AFindingOfAGroupVanishesAlone(t *testing.T) {
 	h := fresh(t)

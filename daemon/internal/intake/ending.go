@@ -1,8 +1,10 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -122,26 +124,29 @@ func (r *reading) settleOne(ctx context.Context, id events.RecordID) error {
 	return r.put(ctx, p, joint{rec: rec, after: w.Waiting.After, missing: w.Missing}, known)
 }
 
-// vanish retracts what the export no longer has, scope by scope and day by day.
+// vanish retracts what the export no longer has, list by list and day by day.
 func (r *reading) vanish(ctx context.Context, end mapping.Ending, unread string) error {
 	if err := r.pace.flush(ctx); err != nil {
 		return err
 	}
-	for _, scope := range r.scopes() {
-		if slices.Contains(r.scopesRead, index.ScopeRead{Scope: scope, Records: r.n}) {
+	for _, list := range r.lists() {
+		if slices.Contains(r.listsRead, index.ListRead{List: list, Records: r.n}) {
 			continue // an earlier run told of it
 		}
-		c := &events.Complete{AsOf: r.asOf, Scope: scope}
+		c := &events.Complete{AsOf: r.asOf, Scope: list.Scope}
+		if r.inward.FarmByRow() {
+			c.Farm = list.Farm
+		}
 		why := map[string]bool{}
-		for _, day := range r.daysOf(scope) {
-			reason := r.whyNot(listingKey{scope, day}, end, unread)
+		for _, day := range r.daysOf(list) {
+			reason := r.whyNot(listingKey{list, day}, end, unread)
 			if reason != "" {
 				c.Other = append(c.Other, day)
 				why[reason] = true
 				continue
 			}
 			c.Days = append(c.Days, day)
-			if err := r.vanishDay(ctx, scope, day); err != nil {
+			if err := r.vanishDay(ctx, list, day); err != nil {
 				return err
 			}
 		}
@@ -181,9 +186,9 @@ func (r *reading) whyNot(k listingKey, end mapping.Ending, unread string) string
 		return unread
 	case !end.May:
 		return end.Why
-	case slices.Contains(r.undated, k.scope) || k.scope != "" && slices.Contains(r.undated, ""):
+	case slices.ContainsFunc(r.vague, func(v listingKey) bool { return v.day == "" && v.mayBe(k) }):
 		return "a row without a readable date is held"
-	case l.held:
+	case l.held || slices.ContainsFunc(r.vague, func(v listingKey) bool { return v.mayBe(k) }):
 		return "rows of a day are held"
 	case l.older:
 		return "a newer export of a day was read before"
@@ -191,20 +196,23 @@ func (r *reading) whyNot(k listingKey, end mapping.Ending, unread string) string
 	return ""
 }
 
-func (r *reading) scopes() []string {
-	set := map[string]bool{}
+// lists returns the lists of which the export has a day, sorted.
+func (r *reading) lists() []index.List {
+	set := map[index.List]bool{}
 	for k := range r.days {
 		if k.day != "" {
-			set[k.scope] = true
+			set[k.list] = true
 		}
 	}
-	return sortedKeys(set)
+	return slices.SortedFunc(maps.Keys(set), func(a, b index.List) int {
+		return cmp.Or(strings.Compare(a.Farm, b.Farm), strings.Compare(a.Scope, b.Scope))
+	})
 }
 
-func (r *reading) daysOf(scope string) []string {
+func (r *reading) daysOf(list index.List) []string {
 	set := map[string]bool{}
 	for k := range r.days {
-		if k.scope == scope && k.day != "" {
+		if k.list == list && k.day != "" {
 			set[k.day] = true
 		}
 	}
@@ -229,9 +237,9 @@ type vanished struct {
 // vanishDay retracts the live events of a day that no row had, or makes them
 // wait for a person: each wrap, block or medicine, and all if they are too many
 // at once.
-func (r *reading) vanishDay(ctx context.Context, scope, day string) error {
+func (r *reading) vanishDay(ctx context.Context, list index.List, day string) error {
 	r.forgetStale()
-	gone, live, err := r.vanishedOf(scope, day)
+	gone, live, err := r.vanishedOf(list, day)
 	if err != nil || len(gone) == 0 {
 		return err
 	}
@@ -283,10 +291,10 @@ func (r *reading) vanishOne(ctx context.Context, g *vanished, ev *events.Event, 
 
 // vanishedOf returns the live events of a day that no row of the export had, in
 // the order of their records, and how many live events the day has in all.
-func (r *reading) vanishedOf(scope, day string) (gone []vanished, live int, err error) {
+func (r *reading) vanishedOf(list index.List, day string) (gone []vanished, live int, err error) {
 	var after events.RecordID
 	for {
-		page, err := r.ix.Day(index.Day{Source: r.src.ID, Scope: scope, Day: day}, after, 512)
+		page, err := r.ix.Day(index.Day{Source: r.src.ID, List: list, Day: day}, after, 512)
 		if err != nil {
 			return nil, 0, err
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"dewclaw/adapters"
@@ -76,16 +77,20 @@ func (r *reading) noteReleased(h *index.Held) {
 }
 
 // listHeld notes that a row of a complete source is held: its day, or every day
-// if that cannot be read, does not count as whole.
+// if that cannot be read, does not count as whole; that of its farm, or of every
+// farm if that cannot be read.
 func (r *reading) listHeld(h *events.Held) error {
 	if r.asOf == "" {
 		return nil
 	}
-	if h.Seen.Date == "" {
-		r.undated = append(r.undated, h.Scope)
+	list := r.listOf("", h.Scope)
+	if h.Seen.Date == "" || list.Farm == "" {
+		if k := (listingKey{list, h.Seen.Date}); !slices.Contains(r.vague, k) {
+			r.vague = append(r.vague, k)
+		}
 		return nil
 	}
-	l, err := r.listing(h.Scope, h.Seen.Date)
+	l, err := r.listing(list, h.Seen.Date)
 	if err == nil {
 		l.held = true
 	}

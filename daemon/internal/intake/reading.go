@@ -36,16 +36,16 @@ type reading struct {
 	b     *builder
 	stale []*builder // closed since records were looked up
 
-	start      events.Position // first entry of the reading; 0 before it is appended
-	begun      bool            // from is where the source stands; false: at the beginning
-	from       events.Cursor
-	n          int                                // records that went by, those of an earlier run included
-	skip       int                                // records that an earlier run settled
-	line       int                                // last line that went by
-	done       int                                // records that are in closed entries or in the builder
-	doneAt     int                                // last line of those
-	pending    map[events.RecordID]events.Waiting // records an earlier run left waiting
-	scopesRead []index.ScopeRead                  // scopes an earlier run told of
+	start     events.Position // first entry of the reading; 0 before it is appended
+	begun     bool            // from is where the source stands; false: at the beginning
+	from      events.Cursor
+	n         int                                // records that went by, those of an earlier run included
+	skip      int                                // records that an earlier run settled
+	line      int                                // last line that went by
+	done      int                                // records that are in closed entries or in the builder
+	doneAt    int                                // last line of those
+	pending   map[events.RecordID]events.Waiting // records an earlier run left waiting
+	listsRead []index.ListRead                   // lists an earlier run told of
 
 	membersRead int
 	memberFrom  events.Position // first entry of the member; 0 before it is appended
@@ -60,7 +60,7 @@ type reading struct {
 	nextFound int
 	scratch   *index.Scratch
 	days      map[listingKey]*listing
-	undated   []string                     // complete source: scopes of held rows without a readable date
+	vague     []listingKey                 // complete source: what held rows tell that name no farm or day
 	released  map[events.RecordID]struct{} // records with a row that was held and is released: what came with it is there
 	raw       *index.Raw
 	rawKey    string
@@ -243,8 +243,18 @@ func (r *reading) defaults() events.Defaults {
 	return d
 }
 
-// A listingKey is a day in a scope that an export of a complete source lists.
-type listingKey struct{ scope, day string }
+// A listingKey is a day in a list that an export of a complete source has.
+type listingKey struct {
+	list index.List
+	day  string
+}
+
+// mayBe reports whether what a held row tells of its list and day may be k: what
+// could not be read of it may be anything.
+func (v listingKey) mayBe(k listingKey) bool {
+	return (v.list.Farm == "" || v.list.Farm == k.list.Farm) && (v.list.Scope == "" || v.list.Scope == k.list.Scope) &&
+		(v.day == "" || v.day == k.day)
+}
 
 // A listing is what is known of one day of such an export.
 type listing struct {
@@ -253,13 +263,13 @@ type listing struct {
 	held      bool // a row of the day is held
 }
 
-// listing returns the listing of a day and scope, which it begins if it is new.
-func (r *reading) listing(scope, day string) (*listing, error) {
-	k := listingKey{scope, day}
+// listing returns the listing of a day and list, which it begins if it is new.
+func (r *reading) listing(list index.List, day string) (*listing, error) {
+	k := listingKey{list, day}
 	if l, ok := r.days[k]; ok {
 		return l, nil
 	}
-	x, err := r.ix.Export(r.src.ID, scope, day)
+	x, err := r.ix.Export(r.src.ID, list, day)
 	if err != nil {
 		return nil, err
 	}

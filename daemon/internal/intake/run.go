@@ -124,7 +124,7 @@ func (r *reading) beginMember(ctx context.Context) error {
 		return err
 	}
 	r.scratch = r.ix.Scratch(index.DefaultBounds)
-	r.days, r.undated, r.released, r.asOf = map[listingKey]*listing{}, nil, nil, ""
+	r.days, r.vague, r.released, r.asOf = map[listingKey]*listing{}, nil, nil, ""
 	r.memberFrom = 0
 	if r.n < r.skip {
 		return r.findMember(ctx)
@@ -161,6 +161,9 @@ func transient(ctx context.Context, err error) error {
 func (r *reading) rows(ctx context.Context, name string, run *mapping.Run, dec adapters.Decoder) error {
 	if r.raw == nil && r.inward.ByRow() && r.single == nil && !r.deriving {
 		r.rawKey = r.mapping + " " + r.src.Zone
+		if r.inward.FarmByRow() {
+			r.rawKey = fmt.Sprint(r.mapping, " ", r.src.Farms) // sorted by farm
+		}
 		r.raw = r.ix.Raw(r.src.ID, r.rawKey)
 		r.b.x.RawKey = r.rawKey
 	}

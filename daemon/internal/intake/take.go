@@ -205,7 +205,7 @@ func (in *Intake) halfRead(ctx context.Context, src *Source, before index.Origin
 	r.again = before.AsOf == before.Received
 	r.begun, r.from = true, events.Cursor{Records: before.Cursor.Records, Line: before.Cursor.Line}
 	r.skip, r.done, r.doneAt = before.Cursor.Records, before.Cursor.Records, before.Cursor.Line
-	r.start, r.scopesRead = before.Reading, before.Scopes
+	r.start, r.listsRead = before.Reading, before.Lists
 	if r.pending, err = in.Index.Waiting(src.ID, before.Archive); err != nil {
 		return nil, err
 	}

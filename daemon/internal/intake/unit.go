@@ -132,12 +132,20 @@ func (r *reading) current(rec *adapters.Record, s *situation) error {
 	if r.asOf == "" {
 		return nil
 	}
-	l, err := r.listing(rec.Scope, rec.Day)
+	l, err := r.listing(r.listOf(rec.Farm, rec.Scope), rec.Day)
 	if err != nil {
 		return err
 	}
 	s.older, s.overruled = l.older, l.overruled
 	return nil
+}
+
+// listOf returns the list that a row belongs to which names a farm, or none.
+func (r *reading) listOf(farm, scope string) index.List {
+	if !r.inward.FarmByRow() {
+		farm = r.src.Farm
+	}
+	return index.List{Farm: farm, Scope: scope}
 }
 
 // decide fills r.rule for a record.
@@ -258,7 +266,7 @@ func (r *reading) store(ctx context.Context, rec *adapters.Record, known *index.
 		}
 		t := index.Touch{Record: rec.ID, Slot: slot, Kind: d.Kind, Digest: d.Digest, Fresh: fresh}
 		if r.asOf != "" {
-			t.Scope, t.Day = rec.Scope, rec.Day
+			t.List, t.Day = r.listOf(rec.Farm, rec.Scope), rec.Day
 		}
 		r.b.add(d.Open, st, t, own, r.start)
 	}
@@ -274,7 +282,7 @@ func (r *reading) retract(ctx context.Context, own *index.Record, at int) error 
 	}
 	t := index.Touch{Record: own.ID, Slot: k.Slot, Kind: k.Kind, Digest: events.StoredDigest(ev.Data)}
 	if r.asOf != "" {
-		t.Scope, t.Day = ev.Scope, own.Day
+		t.List, t.Day = index.List{Farm: ev.Farm, Scope: ev.Scope}, own.Day
 	}
 	r.b.add(reopen(&ev, r.defaults()), step{number: k.Revision + 1, change: events.Retracted, before: k.Place}, t, own, r.start)
 	return nil
