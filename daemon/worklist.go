@@ -184,14 +184,14 @@ func dayText(s string) bool {
 	return err == nil
 }
 
-// urgentOf tells what a held record may hide that cannot wait. It is read once:
-// only a fix changes it.
+// urgentOf tells what a held record may hide that cannot wait. Once it could be
+// read only a fix changes it.
 func (e *engine) urgentOf(ctx context.Context, id string) (string, error) {
 	if s, ok := e.urgent.Load(id); ok {
 		return s.(string), nil
 	}
-	urgent, err := e.quarantine.Urgent(ctx, id)
-	if err == nil {
+	urgent, read, err := e.quarantine.Urgent(ctx, id)
+	if err == nil && read {
 		e.urgent.Store(id, urgent)
 	}
 	return urgent, err

@@ -49,6 +49,18 @@ type barn struct {
 	in      *intake.Intake
 	q       *quarantine.Quarantine
 	sources map[string]*intake.Source
+	now     func() time.Time
+}
+
+// restart makes intake and quarantine anew, with nothing in memory.
+func (b *barn) restart() {
+	b.in = intake.New(intake.Deps{
+		Log: b.log, Index: b.ix, Archive: b.archive, Decoders: decoders, Unpack: unpack, Now: b.now, Logger: slog.New(slog.DiscardHandler),
+	})
+	b.q = quarantine.New(quarantine.Deps{
+		Intake: b.in, Log: b.log, Index: b.ix, Archive: b.archive, Now: b.now,
+		Source: func(id string) *intake.Source { return b.sources[id] },
+	})
 }
 
 func newBarn(t *testing.T) *barn {
@@ -65,13 +77,8 @@ func newBarn(t *testing.T) *barn {
 	if b.archive, err = archive.Open(filepath.Join(b.dir, "archive")); err != nil {
 		t.Fatal(err)
 	}
-	b.in = intake.New(intake.Deps{
-		Log: b.log, Index: b.ix, Archive: b.archive, Decoders: decoders, Unpack: unpack, Now: now, Logger: slog.New(slog.DiscardHandler),
-	})
-	b.q = quarantine.New(quarantine.Deps{
-		Intake: b.in, Log: b.log, Index: b.ix, Archive: b.archive, Now: now,
-		Source: func(id string) *intake.Source { return b.sources[id] },
-	})
+	b.now = now
+	b.restart()
 	t.Cleanup(func() {
 		if err := b.ix.Close(); err != nil {
 			t.Error(err)

@@ -148,19 +148,21 @@ func (q *Quarantine) item(ctx context.Context, id string) (Item, *intake.Kept, e
 		item.Fixed = k.Raw
 	}
 	if h.State == index.StillHeld {
-		item.Urgent = q.urgent(ctx, k)
+		item.Urgent, _ = q.urgent(ctx, k)
 	}
 	return item, k, nil
 }
 
 // Urgent says what a held record may hide that cannot wait; "" if nothing can be
-// seen, or if it is settled. Errors: of kind not found.
-func (q *Quarantine) Urgent(ctx context.Context, id string) (string, error) {
+// seen, or if it is settled. read is false if the record cannot be read now and may
+// be later, as at a hub that waits for the original. Errors: of kind not found.
+func (q *Quarantine) Urgent(ctx context.Context, id string) (hides string, read bool, err error) {
 	k, h, err := q.d.Intake.Kept(ctx, id)
 	if err != nil || h.State != index.StillHeld {
-		return "", err
+		return "", err == nil, err
 	}
-	return q.urgent(ctx, k), nil
+	hides, read = q.urgent(ctx, k)
+	return hides, read, nil
 }
 
 // Show returns a held record whole: its original even if it is large, every

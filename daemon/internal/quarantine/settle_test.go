@@ -2,6 +2,8 @@ package quarantine_test
 
 import (
 	"errors"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -105,6 +107,39 @@ func TestQuarantine_AFixedRowJoinsItsExamination(t *testing.T) {
 		t.Errorf("second release: got %v, want that it was released", err)
 	}
 	b.balanced()
+}
+
+// What a held record hides is not settled while its original is away, as at a hub
+// that waits for it.
+func TestUrgent_IsNotReadWithoutTheOriginal(t *testing.T) {
+	b := newBarn(t)
+	b.source("chute", "larkfield", chute)
+	b.take("chute", "a.csv", chuteHead+"DE0941200731;2026-03-04;08:12;XX;out;WR;1;y;\n")
+	id := b.held().ID
+	b.restart()
+	at, away := filepath.Join(b.dir, "archive"), t.TempDir()
+	for i, want := range []struct {
+		hides string
+		read  bool
+	}{{"", false}, {"wrap", true}} {
+		from, to := at, away
+		if want.read {
+			from, to = to, from
+		}
+		list, err := os.ReadDir(from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, x := range list {
+			if err := os.Rename(filepath.Join(from, x.Name()), filepath.Join(to, x.Name())); err != nil {
+				t.Fatal(err)
+			}
+		}
+		hides, read, err := b.q.Urgent(t.Context(), id)
+		if hides != want.hides || read != want.read || err != nil {
+			t.Errorf("%d: got %q, read %v, %v, want %q, read %v", i, hides, read, err, want.hides, want.read)
+		}
+	}
 }
 
 func only1(b *barn) events.Event {

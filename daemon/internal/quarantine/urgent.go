@@ -12,11 +12,12 @@ import (
 
 // urgent says what a held record may hide that cannot wait: a wrap, a block, a
 // medicine, an order, a lost claw, a severely lame cow. It goes by what can be read of the record, and
-// by the more careful reading; an error means that nothing can be seen.
-func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) string {
+// by the more careful reading; read is false if nothing can be seen, at a hub for
+// as long as the original has not come.
+func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) (hides string, read bool) {
 	seen, err := q.d.Intake.Glimpse(ctx, k)
 	if err != nil {
-		return ""
+		return "", false
 	}
 	var what []string
 	add := func(s string) {
@@ -44,5 +45,5 @@ func (q *Quarantine) urgent(ctx context.Context, k *intake.Kept) string {
 			}
 		}
 	}
-	return strings.Join(what, ", ")
+	return strings.Join(what, ", "), true
 }
