@@ -40,6 +40,14 @@ func TestDiskFull(t *testing.T) {
 		full := d.waitFor(func() bool { return d.reasons() != "" || d.taken(name) })
 		if full && d.reasons() != "" {
 			t.Logf("%7d bytes free: %s", room, d.reasons())
+			if strings.Contains(d.reasons(), partReadModel) {
+				ctx, cancel := context.WithTimeout(t.Context(), patience)
+				out, err := exec.CommandContext(ctx, "dewclaw", "--config", d.config, "worklist").CombinedOutput()
+				if ctx.Err() != nil {
+					t.Errorf("a list while the read model cannot follow does not end: %v\n%s", err, out)
+				}
+				cancel()
+			}
 			if _, err := os.Stat(filepath.Join(d.dir, "in", name)); err != nil && !d.taken(name) {
 				t.Errorf("the file of the source has gone: %v", err)
 			}

@@ -42,6 +42,13 @@ func (h *health) say(part string, err error) {
 	}
 }
 
+// wrong returns what is wrong with a part, "" if nothing is.
+func (h *health) wrong(part string) string {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.parts[part]
+}
+
 // fail tells what will not mend by itself.
 func (h *health) fail(part string, err error) {
 	h.mu.Lock()

@@ -4,9 +4,15 @@ import (
 	"bytes"
 	"errors"
 	"log/slog"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
+
+	"dewclaw/events"
+	"dewclaw/events/herd"
+	"dewclaw/events/streamlog"
 )
 
 func TestHealth_LogsAChangeOnce(t *testing.T) {
@@ -30,5 +36,33 @@ func TestHealth_LogsAChangeOnce(t *testing.T) {
 	h.fail("log", errors.New("damaged"))
 	if got := h.healthy(); len(got) != 1 || len(h.ready()) != 1 {
 		t.Errorf("healthy: got %q", got)
+	}
+}
+
+// A query for the newest state ends when the read model cannot come to it, as on a
+// full disk.
+func TestFollowed_EndsWhenTheReadModelCannotFollow(t *testing.T) {
+	dir := t.TempDir()
+	log, err := streamlog.Open(t.Context(), streamlog.Options{Dir: filepath.Join(dir, "log"), Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer log.Close()
+	h, err := herd.Open(t.Context(), herd.Options{Path: filepath.Join(dir, "herd.db"), Log: log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer h.Close()
+	e := &engine{health: newHealth(slog.New(slog.DiscardHandler)), herd: h}
+	ended := make(chan error, 1)
+	go func() { ended <- e.followed(t.Context(), 5) }()
+	e.health.say(partReadModel, errors.New("disk full"))
+	select {
+	case err := <-ended:
+		if !errors.Is(err, events.ErrUnavailable) || !strings.Contains(err.Error(), "disk full") {
+			t.Errorf("got %v, want unavailable and why", err)
+		}
+	case <-time.After(patience):
+		t.Fatal("it waits for ever")
 	}
 }

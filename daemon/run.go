@@ -175,12 +175,11 @@ func newDaemon(a *app, e *engine) *daemon {
 // readModel follows the log. A disk that is full or away is no reason to end: the
 // log goes on without it, and it catches up when it can be written again.
 func (d *daemon) readModel(ctx context.Context) error {
-	const part = "read model"
 	wait := backoff{first: time.Second, most: time.Minute}
 	for {
 		err := d.e.herd.CatchUp(ctx)
 		if err == nil {
-			d.e.health.say(part, nil)
+			d.e.health.say(partReadModel, nil)
 			wait.reset()
 			err = d.e.herd.Follow(ctx)
 		}
@@ -190,7 +189,7 @@ func (d *daemon) readModel(ctx context.Context) error {
 		if err == nil || errors.Is(err, events.ErrCorrupt) || !errors.Is(err, events.ErrUnavailable) {
 			return err
 		}
-		d.e.health.say(part, err)
+		d.e.health.say(partReadModel, err)
 		if pause(ctx, wait.next()) != nil {
 			return nil
 		}
