@@ -84,7 +84,7 @@ func (d *daemon) watchHub(ctx context.Context) error {
 // goroutine of its own.
 func (d *daemon) barns(ctx context.Context) error {
 	c := &d.e.project.config.Hub
-	opt := streamlog.HubOptions{Listen: c.Listen, Cert: c.Cert, Key: c.Key, Logger: d.e.logger}
+	opt := streamlog.HubOptions{Listen: c.Listen, Cert: c.Cert, Key: c.Key, Certificate: d.e.certificate(c.Cert, c.Key), Logger: d.e.logger}
 	for _, b := range c.Barns {
 		opt.Barns = append(opt.Barns, streamlog.Barn{ID: b.ID, NKey: b.NKey})
 	}

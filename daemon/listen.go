@@ -234,7 +234,9 @@ func (d *daemon) listen(ctx context.Context) error {
 		<-ctx.Done()
 		return nil
 	}
-	s, err := httpx.Listen(httpx.ServerOptions{Address: c.Address, Cert: c.Cert, Key: c.Key, Handler: d.e.handler(ctx.Done()), Logger: d.e.logger})
+	s, err := httpx.Listen(httpx.ServerOptions{
+		Address: c.Address, Cert: c.Cert, Key: c.Key, Certificate: d.e.certificate(c.Cert, c.Key), Handler: d.e.handler(ctx.Done()), Logger: d.e.logger,
+	})
 	if err != nil {
 		return err
 	}

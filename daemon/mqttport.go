@@ -22,7 +22,7 @@ func (e *engine) openPort(ctx context.Context) error {
 		return nil
 	}
 	g := e.guard()
-	o := mqttport.Options{Listen: c.Listen.MQTT, Cert: c.Listen.Cert, Key: c.Listen.Key, Dir: e.data(portFolder), Logger: e.logger}
+	o := mqttport.Options{Listen: c.Listen.MQTT, Cert: c.Listen.Cert, Key: c.Listen.Key, Certificate: e.certificate(c.Listen.Cert, c.Listen.Key), Dir: e.data(portFolder), Logger: e.logger}
 	for i := range c.Sources {
 		if s := &c.Sources[i]; s.Devices != nil {
 			o.Sources = append(o.Sources, mqttport.Source{

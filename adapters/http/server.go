@@ -17,8 +17,11 @@ import (
 type ServerOptions struct {
 	Address   string // host:port
 	Cert, Key string // PEM files; "" for no TLS
-	Handler   http.Handler
-	Logger    *slog.Logger
+	// Certificate answers connections instead of the pair as the files had it at first;
+	// nil for that one.
+	Certificate func(*tls.ClientHelloInfo) (*tls.Certificate, error)
+	Handler     http.Handler
+	Logger      *slog.Logger
 }
 
 // A Server answers requests from outside.
@@ -57,7 +60,10 @@ func Listen(o ServerOptions) (*Server, error) {
 		ErrorLog:    slog.NewLogLogger(o.Logger.Handler(), slog.LevelDebug),
 	}
 	if o.Cert != "" {
-		s.http.TLSConfig = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
+		s.http.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: o.Certificate}
+		if o.Certificate == nil {
+			s.http.TLSConfig.Certificates = []tls.Certificate{cert}
+		}
 	}
 	return s, nil
 }

@@ -26,8 +26,11 @@ import (
 type Options struct {
 	Listen    string // host:port; port 0 takes a free one
 	Cert, Key string // PEM files; "" for no TLS
-	Dir       string // where messages wait until they are read; made if it is missing
-	Sources   []Source
+	// Certificate answers connections instead of the pair as the files had it at first;
+	// nil for that one.
+	Certificate func(*tls.ClientHelloInfo) (*tls.Certificate, error)
+	Dir         string // where messages wait until they are read; made if it is missing
+	Sources     []Source
 
 	// MaxWaiting is how many bytes what waits of a source may take; 0 means 1 GiB.
 	// Beyond that nothing is acknowledged until something was read.
@@ -277,7 +280,10 @@ func (p *Port) options() (*server.Options, error) {
 		if err != nil {
 			return nil, bad("tls", "a certificate and its key", p.o.Cert, err)
 		}
-		o.MQTT.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}
+		o.MQTT.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: p.o.Certificate}
+		if p.o.Certificate == nil {
+			o.MQTT.TLSConfig.Certificates = []tls.Certificate{pair}
+		}
 		o.MQTT.TLSTimeout = askWithin.Seconds()
 	}
 	return o, nil

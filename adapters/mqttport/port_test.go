@@ -203,11 +203,14 @@ func TestPort_KeepsWhatItAcknowledges(t *testing.T) {
 func TestPort_SpeaksTLS(t *testing.T) {
 	t.Parallel()
 	ca, cert, key := outside.Certificates(t)
-	p := open(t, Options{Cert: cert, Key: key})
+	other, old, oldKey := outside.Certificates(t)
+	p := open(t, Options{Cert: old, Key: oldKey, Certificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+		pair, err := tls.LoadX509KeyPair(cert, key)
+		return &pair, err
+	}})
 	if got := publish(t, p, "chute", "of chute", "--cafile", ca, "-q", "1", "-t", "chute/1", "-m", "over TLS"); !got.acknowledged {
 		t.Errorf("over TLS: %s", got.said)
 	}
-	other, _, _ := outside.Certificates(t)
 	for what, args := range map[string][]string{
 		"without TLS": nil, "whom nobody vouches for": {"--cafile", other},
 	} {

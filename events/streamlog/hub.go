@@ -24,8 +24,11 @@ import (
 type HubOptions struct {
 	Listen    string // host:port of the leaf port; port 0 takes a free one
 	Cert, Key string // PEM files; "" for no TLS
-	Barns     []Barn
-	Logger    *slog.Logger // errors of the server; nil discards them
+	// Certificate answers connections instead of the pair as the files had it at first;
+	// nil for that one.
+	Certificate func(*tls.ClientHelloInfo) (*tls.Certificate, error)
+	Barns       []Barn
+	Logger      *slog.Logger // errors of the server; nil discards them
 }
 
 // A Barn is a daemon that connects to the hub.
@@ -108,7 +111,10 @@ func (h *Hub) options(opt *HubOptions) (*server.Options, error) {
 		if err != nil {
 			return nil, bad("tls", "a certificate and its key", opt.Cert, err)
 		}
-		o.LeafNode.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}}
+		o.LeafNode.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: opt.Certificate}
+		if opt.Certificate == nil {
+			o.LeafNode.TLSConfig.Certificates = []tls.Certificate{pair}
+		}
 		o.LeafNode.TLSTimeout = leafWithin.Seconds()
 	}
 	for _, b := range opt.Barns {

@@ -2,6 +2,7 @@ package streamlog
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"os"
@@ -299,11 +300,15 @@ func TestHub_FindsAGap(t *testing.T) {
 // knows another and stays away.
 func TestHub_OverTLS(t *testing.T) {
 	ca, cert, key := outside.Certificates(t)
-	foreign, _, _ := outside.Certificates(t)
+	foreign, old, oldKey := outside.Certificates(t)
 	public, seed := barnKey(t)
 	other, otherSeed := barnKey(t)
 	h, err := OpenHub(t.Context(), HubOptions{
-		Listen: "127.0.0.1:0", Cert: cert, Key: key, Barns: []Barn{{"north", public}, {"south", other}}, Logger: testLogger(t),
+		Listen: "127.0.0.1:0", Cert: old, Key: oldKey, Barns: []Barn{{"north", public}, {"south", other}}, Logger: testLogger(t),
+		Certificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+			pair, err := tls.LoadX509KeyPair(cert, key)
+			return &pair, err
+		},
 	})
 	if err != nil {
 		t.Fatal(err)
