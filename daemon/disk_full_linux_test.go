@@ -66,6 +66,38 @@ func TestDiskFull(t *testing.T) {
 	}
 }
 
+// TestDiskFull_ASourceOfRequestsIsReadyAgain fills the disk, and empties it when the
+// only request there is was answered with 503: the source must not stay out of order
+// until the next one.
+func TestDiskFull_ASourceOfRequestsIsReadyAgain(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in the short form")
+	}
+	outside.NeedMounts(t)
+	p, d := newHTTPProject(t, ""), newSmallDisk(t, 160<<20)
+	for _, name := range []string{"dewclaw.yaml", "gait.yaml"} {
+		if err := os.Rename(filepath.Join(p.dir, name), filepath.Join(d.dir, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d.start()
+	defer d.stop()
+	if status, _, err := p.post(gaitLine(1)); status != 200 || err != nil {
+		t.Fatalf("at first: %d, %v", status, err)
+	}
+	d.fill(0)
+	if status, _, err := p.post(gaitLine(2)); status != 503 || err != nil || !strings.Contains(d.reasons(), "source scores") {
+		t.Fatalf("on a full disk: %d, %v, %q", status, err, d.reasons())
+	}
+	d.empty()
+	if !d.waitFor(func() bool { return d.reasons() == "" }) {
+		t.Errorf("with room again: %s\n%s", d.reasons(), d.log())
+	}
+	if status, _, err := p.post(gaitLine(2)); status != 200 || err != nil {
+		t.Errorf("at last: %d, %v", status, err)
+	}
+}
+
 // TestDescriptorsExhausted takes from a daemon at work the right to open files:
 // all that it has open stay, none can be added. It must take nothing and stay
 // there, and go on by itself when files can be opened again.

@@ -63,10 +63,16 @@ func (r *reader) run(ctx context.Context) error {
 				finished = true
 			}
 		}
+		look, stop := asked, func() {}
+		if r.config.HTTP != nil && r.e.health.wrong(r.part()) != "" { // the next body may come tomorrow
+			look, stop = context.WithTimeout(asked, min(wait.next(), mostBetweenLooks))
+		}
 		if err == nil {
-			err = r.next(ctx, asked)
+			err = r.next(ctx, look)
 		}
 		woken := asked.Err() != nil && ctx.Err() == nil // by somebody who asks
+		idle := look.Err() != nil && !woken
+		stop()
 		cancel()
 		switch {
 		case err == nil:
@@ -78,6 +84,12 @@ func (r *reader) run(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case woken && errors.Is(err, context.Canceled):
+			continue
+		case idle && errors.Is(err, context.DeadlineExceeded) && !r.once:
+			if r.e.takes(ctx) == nil {
+				r.e.health.say(r.part(), nil)
+				wait.reset()
+			}
 			continue
 		case errors.Is(err, events.ErrCorrupt), !errors.Is(err, events.ErrUnavailable):
 			r.e.health.fail(r.part(), err)
@@ -97,6 +109,27 @@ func (r *reader) run(ctx context.Context) error {
 			return nil
 		}
 	}
+}
+
+// mostBetweenLooks bounds how long a source whose next body cannot be foreseen is
+// told to be out of order after what stopped it has passed.
+const mostBetweenLooks = 10 * time.Second
+
+// takes returns nil if an entry and its original could be written now: the log
+// answers, and the disk has room for a small file.
+func (e *engine) takes(ctx context.Context) error {
+	if err := e.log.Refresh(ctx); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(e.data("tmp"), 0o700); err != nil {
+		return err
+	}
+	f, err := os.CreateTemp(e.data("tmp"), "room-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(make([]byte, 64<<10))
+	return errors.Join(err, f.Sync(), f.Close(), os.Remove(f.Name()))
 }
 
 // finish takes to their ends the originals a crash left half read, of this daemon
