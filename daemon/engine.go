@@ -107,6 +107,9 @@ func (a *app) open(p *project, o openOptions) (*engine, error) {
 	if err := possible(a.now()); err != nil && o.work {
 		return nil, err
 	}
+	if err := ownFolder(p.config.Data, a.self); err != nil {
+		return nil, err
+	}
 	e := &engine{project: p, getenv: a.getenv, now: a.now, stderr: a.stderr, beats: a.beats, logger: a.logger(o.level)}
 	e.health = newHealth(e.logger)
 	if o.level > slog.LevelInfo { // a command tells errors itself, once, at its end

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -191,12 +192,27 @@ func (d *smallDisk) command(args ...string) *exec.Cmd {
 func (d *smallDisk) balanced(rows int) {
 	d.t.Helper()
 	d.stop()
-	out, err := exec.Command("dewclaw", "--config", d.config, "verify").CombinedOutput()
+	if d.as != nil { // root would make files there that the daemon's user cannot change
+		for _, name := range []string{"once", "verify", "events"} {
+			cmd := exec.Command("dewclaw", "--config", d.config, name)
+			if out, _ := cmd.CombinedOutput(); cmd.ProcessState.ExitCode() != 3 || !strings.Contains(string(out), "sudo -u") {
+				d.t.Errorf("%s as root in the data folder of another user: %v\n%s", name, cmd.ProcessState, out)
+			}
+		}
+	}
+	out, err := d.command("verify").CombinedOutput()
 	if err != nil || !strings.Contains(string(out), fmt.Sprintf("read %d = accepted %d ", rows, rows)) {
 		d.t.Errorf("verify: %v\n%s", err, out)
 	}
-	if out, err := exec.Command("dewclaw", "--config", d.config, "once").CombinedOutput(); err != nil {
+	if out, err := d.command("once").CombinedOutput(); err != nil {
 		d.t.Errorf("once: %v\n%s", err, out)
+	}
+	if d.as != nil { // the rest is read by whoever runs the test
+		if err := filepath.WalkDir(filepath.Join(d.dir, "data"), func(path string, _ fs.DirEntry, err error) error {
+			return errors.Join(err, os.Lchown(path, 0, 0))
+		}); err != nil {
+			d.t.Fatal(err)
+		}
 	}
 	k := &killer{t: d.t}
 	k.want = k.events(d.dir)

@@ -1,0 +1,4 @@
+package main
+
+// ownFolder refuses nothing: see the other one.
+func ownFolder(string, string) error { return nil }
