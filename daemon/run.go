@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -76,12 +77,28 @@ func (a *app) work(e *engine) (*project, error) {
 	if err != nil {
 		return nil, errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
 	}
+	e.tellStrange()
 	e.metrics = metrics.New(e.standing)
 	d := newDaemon(a, e)
 	err = d.run(a.ctx)
 	stop, cancel := context.WithTimeout(context.WithoutCancel(a.ctx), stopTime)
 	defer cancel()
 	return d.project, errors.Join(err, e.close(stop))
+}
+
+// tellStrange warns of sources of the log that the config lacks: one that was given
+// another id reads and sends everything a second time.
+func (e *engine) tellStrange() {
+	var strange []string
+	for _, id := range e.index.Sources() {
+		if !strings.Contains(id, "/") && e.project.config.Source(id) == nil { // the rest is of barns
+			strange = append(strange, id)
+		}
+	}
+	if len(strange) > 0 {
+		e.logger.Warn("the log has sources that the config lacks", "sources", strings.Join(strange, ", "),
+			"hint", "what they told stays; a source that was given another id takes everything in anew: give it its old one")
+	}
 }
 
 // swap opens the data folder under another config; if that cannot be, under the

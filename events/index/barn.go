@@ -1,6 +1,10 @@
 package index
 
-import "dewclaw/events"
+import (
+	"strings"
+
+	"dewclaw/events"
+)
 
 // repeats notes, at a hub, how far the log of a barn has come: as a stream of a
 // source of its own, the barn.
@@ -35,6 +39,20 @@ func (ix *Index) Barn(id string) (map[string]events.Position, error) {
 		return nil
 	}, ix.source(events.BarnKey(id)))
 	return out, err
+}
+
+// Sources returns the ids of all sources of which the log has entries, in the order of
+// the log; at a hub those of barns as [events.Entry.SourceKey] names them.
+func (ix *Index) Sources() []string {
+	ix.mu.Lock()
+	defer ix.mu.Unlock()
+	var out []string
+	for _, id := range ix.names {
+		if id != "" && !strings.HasSuffix(id, "/") { // a barn itself
+			out = append(out, id)
+		}
+	}
+	return out
 }
 
 // HasSource reports whether the log has an entry of a source; at a hub, one of a
