@@ -29,6 +29,8 @@ func (c *checkCommand) Run(a *app) error {
 	k.settings()
 	k.examples()
 	k.folders()
+	k.keys()
+	k.grants()
 	err = errors.Join(k.mistakes...)
 	if err == nil {
 		a.printf("%s: %s, %s, %s, %s: no mistake found\n", safe(a.config), plural(len(p.config.Farms), "farm", "farms"),
