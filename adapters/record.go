@@ -40,6 +40,11 @@ type Record struct {
 	Farm   string // farm that its rows name; "" if the mapping does not read one
 	Animal string // key identifier as scheme:value in compact form, "" if none: for control totals
 
+	// Beside is what stands around its rows and tells their farm, as read; "" if the
+	// farm stands in the rows or the mapping does not read one. Rows that are equal
+	// and have another beside them are others: see [events.HeldIDBeside].
+	Beside string
+
 	Sight rules.Sight // what tells whether the mapping or the clock of the source is suspect
 }
 

@@ -7,6 +7,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"iter"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 )
@@ -287,7 +289,8 @@ func (r Reason) String() string {
 
 // Held is a record that was refused: kept whole, with every reason. Its id is
 // made from its source and content, so that the same record read again is the
-// same held record.
+// same held record: see [HeldID] and [HeldIDBeside]. Whose it is [Entry.FarmOf]
+// tells.
 type Held struct {
 	ID       string   `json:"id"`
 	Line     int      `json:"line,omitempty"`
@@ -302,6 +305,7 @@ type Held struct {
 	Record   string   `json:"record,omitempty"`   // record it belongs to, if its key could be read
 	Seen     Seen     `json:"seen,omitzero"`      // what could be read of it, for people
 	Scope    string   `json:"scope,omitempty"`
+	Farm     string   `json:"farm,omitempty"` // farm it names, if the source tells of several and it could be read
 }
 
 // Seen is what could be read of a held record: unchecked, for people only.
@@ -318,6 +322,29 @@ func HeldID(source string, raw []byte) string {
 	h.Write(appendPart(nil, source))
 	h.Write(raw)
 	return "h-" + codec.EncodeToString(h.Sum(nil))[:12]
+}
+
+// HeldIDBeside returns the id of a held record whose farm stands around it: equal
+// rows below the titles of two farms are two. beside is what stands there, as read;
+// "" is none. A source id has no slash, so that none of these is a [HeldID].
+func HeldIDBeside(source, beside string, raw []byte) string {
+	if beside == "" {
+		return HeldID(source, raw)
+	}
+	return HeldID(source+"/"+beside, raw)
+}
+
+// FarmOf returns the farm of a held record of the entry, or "" and, sorted, the
+// farms it may be of: those of its source. Both are empty for a record whose entry
+// names none.
+func (e *Entry) FarmOf(h *Held) (farm string, maybe []string) {
+	switch {
+	case e.Defaults.Farm != "":
+		return e.Defaults.Farm, nil
+	case h.Farm != "":
+		return h.Farm, nil
+	}
+	return "", slices.Sorted(maps.Keys(e.Zones))
 }
 
 // Append appends the entry as JSON to b.

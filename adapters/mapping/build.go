@@ -64,6 +64,7 @@ type openRecord struct {
 	keys       recordKeys
 	group      []string // texts of the group columns
 	farm       string
+	beside     string            // what stands around the rows and tells the farm, as read
 	id         events.Identifier // key identifier
 	norm       string            // its normalized form
 	day, scope string
@@ -138,6 +139,7 @@ func (m *Mapper) openRecord() {
 	if r.id = (events.Identifier{}); len(m.ids) > 0 {
 		r.id = m.ids[0]
 	}
+	r.beside = m.beside()
 }
 
 // adopt moves the events of the row into the open record.
@@ -205,6 +207,7 @@ func (m *Mapper) emit() {
 	rec := adapters.Record{
 		Outcome: adapters.Mapped, ID: m.recordID(&r.keys), Line: r.line, LastLine: r.last, Member: r.member, Rows: r.rows,
 		Raw: r.raw, Whole: !m.run.in.Grouped(), Day: r.day, Scope: r.scope, Farm: m.namedFarm(r.farm),
+		Beside: r.beside,
 	}
 	r.settleExams()
 	if r.unclear() {

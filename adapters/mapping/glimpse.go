@@ -31,3 +31,24 @@ func (r *Run) Glimpse(row adapters.Row) (seen []events.Payload) {
 	rules.Apply(seen, r.job.Rules)
 	return seen
 }
+
+// Farm returns the farm that a row names, one of the source's; "" if the mapping
+// reads none or it cannot be read. It may be called while mappers work.
+func (r *Run) Farm(row adapters.Row) (farm string) {
+	defer func() {
+		if recover() != nil {
+			farm = ""
+		}
+	}()
+	in := r.in
+	if in.farm == nil {
+		return ""
+	}
+	m := r.newMapper()
+	m.row = &row
+	m.begin()
+	if whole := row.Fault == nil && (in.csv && row.Cells != nil || !in.csv && row.Value != nil); whole || in.sureFarm() {
+		m.rowFarm()
+	}
+	return m.farm
+}

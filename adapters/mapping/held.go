@@ -21,11 +21,11 @@ func (m *Mapper) hold() {
 	if r.Bytes != nil {
 		h.Raw, raw = "", r.Bytes
 	}
-	h.ID = events.HeldID(m.run.job.Source, raw)
+	h.ID = events.HeldIDBeside(m.run.job.Source, m.beside(), raw)
 	if r.Fault != nil {
 		m.glimpse()
 	}
-	h.Seen = m.sight()
+	h.Seen, h.Farm = m.sight(), m.heldFarm()
 	m.addHeld(h, m.Raw(r), m.recordID)
 	m.heldOf()
 }
@@ -35,7 +35,7 @@ func (m *Mapper) holdDocument() {
 	raw := m.documentText()
 	h := &events.Held{
 		ID: events.HeldID(m.run.job.Source, []byte(raw)), Line: m.documentLine(), Member: m.row.Member, Message: m.run.job.Message, Raw: raw,
-		Scope: m.scope, Seen: events.Seen{Date: m.day},
+		Scope: m.scope, Seen: events.Seen{Date: m.day}, Farm: m.heldFarm(),
 	}
 	m.addHeld(h, m.documentRaw(), func(k *recordKeys) events.RecordID { return m.keyer.VisitKey(k.text) })
 }
@@ -67,20 +67,69 @@ func (m *Mapper) holdRecord(rec *adapters.Record) {
 	}
 	rec.Outcome = adapters.Held
 	rec.Held = &events.Held{
-		ID: events.HeldID(m.run.job.Source, []byte(raw)), Line: r.line, LastLine: r.last, Member: r.member, Message: m.run.job.Message,
+		ID: events.HeldIDBeside(m.run.job.Source, r.beside, []byte(raw)), Line: r.line, LastLine: r.last, Member: r.member, Message: m.run.job.Message,
 		Path: r.path, Raw: raw, Record: rec.ID.String(), Scope: r.scope,
 		Reasons: []events.Reason{{Field: "outcome", Wanted: "an examined foot, a finding or an outcome of the examination", Got: "none of them"}},
 		Seen:    events.Seen{Animal: r.id.Value, Date: r.day},
+		Farm:    m.heldFarm(),
 	}
 }
 
+// heldFarm returns the farm that the current row names, one of the source's; ""
+// if the mapping reads none or it could not be read.
+func (m *Mapper) heldFarm() string {
+	if m.run.in.language < 2 {
+		return ""
+	}
+	return m.namedFarm(m.farm)
+}
+
+// beside returns what stands around the current row and tells its farm, as read:
+// the same row of another farm is another. It is "" if the farm stands in the row.
+func (m *Mapper) beside() string {
+	in := m.run.in
+	if in.language < 2 || !in.farmBeside() {
+		return ""
+	}
+	n := len(m.reasons)
+	s, _, _ := m.text(in.farm.value)
+	m.reasons = m.reasons[:n]
+	return s
+}
+
+// farmBeside reports whether the farm stands around the rows: in a title, in the
+// document, or in what an expression makes of them.
+func (in *Inward) farmBeside() bool {
+	if in.farm == nil || in.farm.value == nil {
+		return false
+	}
+	k := in.farm.value.place.kind
+	return k == inTitle || k == inDoc || k == inCEL
+}
+
+// sureFarm reports whether the farm can be told although the row is not whole:
+// nothing of it is read from the row.
+func (in *Inward) sureFarm() bool {
+	for v := in.farm.value; v != nil; v = v.empty {
+		if k := v.place.kind; k != inTitle && k != inDoc && k != constant {
+			return false
+		}
+	}
+	return true
+}
+
 // glimpse reads, of a row that cannot be used, what may still be seen of the
-// animal and the day. Its reasons count for nothing.
+// animal and the day, and the farm that stands around it. Its reasons count for
+// nothing.
 func (m *Mapper) glimpse() {
+	n := len(m.reasons)
+	if in := m.run.in; in.language > 1 && in.farm != nil && in.sureFarm() {
+		m.rowFarm()
+		m.reasons = m.reasons[:n]
+	}
 	if m.row.Cells == nil {
 		return
 	}
-	n := len(m.reasons)
 	m.identify()
 	if o := m.run.in.occurred; o != nil {
 		m.when(o)

@@ -8,7 +8,11 @@ package mapping
 //   - 1: a row that tells of what is not there is held; so is a last line without a
 //     line end where a total line must follow. A column that is there twice is
 //     refused under "columns", too. Names of columns are compared in NFC.
-const Language = 1
+//   - 2: a held record says of which farm it is, if its source tells of several. If
+//     the farm stands around the rows, equal rows of two farms are two held records.
+//     An element of a document whose held record was settled is known again, as a
+//     row is, when the mapping no longer refuses it.
+const Language = 2
 
 // Language returns the revision by which the mapping reads.
 func (in *Inward) Language() int { return in.language }

@@ -217,7 +217,7 @@ func (m *Mapper) goneRow() {
 	r := m.row
 	m.out = append(m.out, adapters.Record{
 		Outcome: adapters.Mapped, ID: m.recordID(&m.keys), Line: r.Line, LastLine: r.LastLine, Member: r.Member, Rows: 1,
-		Raw: m.Raw(r), Whole: true, Scope: m.scope,
+		Raw: m.Raw(r), Whole: true, Scope: m.scope, Farm: m.namedFarm(m.farm), Beside: m.beside(),
 	})
 	m.records++
 }

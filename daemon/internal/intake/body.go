@@ -185,7 +185,12 @@ func (r *reading) fate(ctx context.Context, b *block, j int) error {
 			return err
 		}
 	}
-	state, found, err := r.ix.Held(h.ID)
+	id, err := r.heldAs(ctx, h.ID, heldRaw(h), h.Farm)
+	if err != nil {
+		return err
+	}
+	h.ID = id
+	state, found, err := r.ix.Held(id)
 	if err != nil {
 		return err
 	}

@@ -106,6 +106,8 @@ func (v *verifier) compareHeld(got, want *events.Entry) {
 			v.differ(got, got.Held[i].Line, "held record", "nothing", got.Held[i].ID)
 		case got.Held[i].ID != want.Held[i].ID || got.Held[i].Line != want.Held[i].Line:
 			v.differ(got, want.Held[i].Line, "held record", want.Held[i].ID, got.Held[i].ID)
+		case got.Held[i].Farm != want.Held[i].Farm:
+			v.differ(got, want.Held[i].Line, "farm of held record "+want.Held[i].ID, fmt.Sprintf("%q", want.Held[i].Farm), fmt.Sprintf("%q", got.Held[i].Farm))
 		}
 	}
 }
@@ -159,7 +161,7 @@ func (v *verifier) release(ctx context.Context, e *events.Entry, dec *events.Dec
 	if err != nil {
 		return err
 	}
-	_, err = v.in.release(ctx, src, k, dec, out)
+	_, _, err = v.in.release(ctx, src, k, dec, out)
 	return err
 }
 

@@ -29,6 +29,7 @@ type Settled struct {
 type desk struct {
 	entry    events.Entry
 	decision *events.Decision
+	farm     string   // whose the decision is
 	behind   [][]byte // events behind the decision, in the stored form
 	ids      []string
 }
@@ -53,14 +54,14 @@ func (in *Intake) decide(ctx context.Context, s Settlement, f func(ctx context.C
 	if err := in.catchUp(ctx, t); err != nil {
 		return Settled{}, err
 	}
-	d := &desk{decision: &s.Decision}
+	d := &desk{decision: &s.Decision, farm: s.Farm}
 	d.entry.Cause, d.entry.Source, d.entry.Defaults.Farm = events.CauseDecision, s.Source, s.Farm
 	if err := f(ctx, d); err != nil {
 		return Settled{}, err
 	}
 	now := in.Now().UTC()
 	d.entry.Time = events.FormatTime(now)
-	first, err := in.decisionEvent(&s, now)
+	first, err := in.decisionEvent(d, now)
 	if err != nil {
 		return Settled{}, err
 	}
@@ -86,16 +87,19 @@ func signed(d *events.Decision) error {
 }
 
 // decisionEvent writes the decision as the one event of its entity.
-func (in *Intake) decisionEvent(s *Settlement, now time.Time) ([]byte, error) {
+func (in *Intake) decisionEvent(d *desk, now time.Time) ([]byte, error) {
 	last, hash := in.Log.Last()
-	k := events.NewKeyer(s.Farm, "")
-	id := k.OwnKey(fmt.Sprintf("decision %d %s %s %s", last, hash, s.Decision.Action, now.Format(time.RFC3339Nano)))
+	k := events.NewKeyer(d.farm, "")
+	id := k.OwnKey(fmt.Sprintf("decision %d %s %s %s", last, hash, d.decision.Action, now.Format(time.RFC3339Nano)))
 	var x events.Encoder
-	data, _ := x.Append(nil, &s.Decision)
+	data, _ := x.Append(nil, d.decision)
 	if err := refused("decision", schema.Check(events.KindDecision, data)); err != nil {
 		return nil, err
 	}
 	env := events.Envelope{Kind: events.KindDecision, Entity: id.Entity(k.Slot(events.KindDecision, 0))}
+	if d.farm != d.entry.Defaults.Farm {
+		env.Farm = d.farm
+	}
 	return events.AppendRevision(nil, events.AppendOpen(nil, env, data), events.Revision{Number: 1, Change: events.Recorded}), nil
 }
 

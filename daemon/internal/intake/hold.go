@@ -16,6 +16,11 @@ import (
 
 // hold takes in a held record: it is new, held already, or a person settled it.
 func (r *reading) hold(ctx context.Context, h *events.Held) error {
+	id, err := r.heldAs(ctx, h.ID, heldRaw(h), h.Farm)
+	if err != nil {
+		return err
+	}
+	h.ID = id
 	shorten(h)
 	known, done, err := r.settledHeld(h.ID)
 	if err != nil {
@@ -50,6 +55,39 @@ func (r *reading) heldBefore(id string) bool {
 		}
 	}
 	return false
+}
+
+// heldAs returns the id by which the log has a held record: its own or, if it was
+// held before ids told what stands beside a row, the one of then. That one may be
+// of an equal row of another farm, and is not this one then.
+func (r *reading) heldAs(ctx context.Context, id string, raw []byte, farm string) (string, error) {
+	was := events.HeldID(r.src.ID, raw)
+	if was == id || len(raw) == 0 || !r.inward.FarmByRow() {
+		return id, nil
+	}
+	if _, known, err := r.ix.Held(id); known || err != nil {
+		return id, err
+	}
+	if _, known, err := r.ix.Held(was); !known || err != nil {
+		return id, err
+	}
+	k, _, err := r.in.Kept(ctx, was)
+	if err != nil {
+		return id, err
+	}
+	of, err := r.in.FarmOf(ctx, k, nil)
+	if err != nil || of != "" && of != farm {
+		return id, err
+	}
+	return was, nil
+}
+
+// heldRaw returns the bytes a held record has its id of.
+func heldRaw(h *events.Held) []byte {
+	if h.RawBytes != nil {
+		return h.RawBytes
+	}
+	return []byte(h.Raw)
 }
 
 // settledHeld counts a row whose held record a person released or dropped: it
@@ -104,7 +142,12 @@ func (r *reading) screen(ctx context.Context, p passing, j joint, known *index.R
 		return false, nil // what waits is screened when it is settled
 	}
 	if r.settled && p.row != nil {
-		_, done, err := r.settledHeld(events.HeldID(r.src.ID, rawOf(p.row)))
+		raw := rawOf(p.row)
+		id, err := r.heldAs(ctx, events.HeldIDBeside(r.src.ID, p.rec.Beside, raw), raw, p.rec.Farm)
+		if err != nil {
+			return true, err
+		}
+		_, done, err := r.settledHeld(id)
 		if done || err != nil {
 			if done {
 				r.account.tell(r.at, j.rec.Line, j.rec.LastLine, duplicate.word(), nil)
@@ -163,9 +206,12 @@ func (r *reading) refusal(ctx context.Context, p passing, reasons []events.Reaso
 		raw = strings.Join(texts, "\n")
 	}
 	h := &events.Held{
-		ID: events.HeldID(r.src.ID, []byte(raw)), Line: p.rec.Line, LastLine: p.rec.LastLine, Member: p.rec.Member,
+		ID: events.HeldIDBeside(r.src.ID, p.rec.Beside, []byte(raw)), Line: p.rec.Line, LastLine: p.rec.LastLine, Member: p.rec.Member,
 		Message: r.message.Message, Reasons: reasons, Record: p.rec.ID.String(), Scope: p.rec.Scope,
 		Seen: events.Seen{Animal: p.rec.Animal, Date: p.rec.Day}, Raw: raw,
+	}
+	if r.inward.Language() > 1 {
+		h.Farm = p.rec.Farm
 	}
 	return h, nil
 }

@@ -46,8 +46,10 @@ func (in *Intake) Release(ctx context.Context, src *Source, k *Kept, s Settlemen
 		d.entry.Mapping, d.entry.Archive, d.entry.Name = src.Mapping.Digest(), k.Entry.Archive, k.Entry.Name
 		d.entry.Received, d.entry.AsOf, d.entry.Message = k.Entry.Received, k.Entry.AsOf, k.Entry.Message
 		d.entry.Zones = src.zones()
-		defaults, err := in.release(ctx, src, k, d.decision, d)
-		d.entry.Defaults = defaults
+		defaults, farm, err := in.release(ctx, src, k, d.decision, d)
+		if d.entry.Defaults = defaults; farm != "" {
+			d.farm = farm
+		}
 		return err
 	})
 }
@@ -205,11 +207,14 @@ func refusals(recs []adapters.Record) []events.Reason {
 	return reasons
 }
 
-// release works out what follows from the release of a held record.
-func (in *Intake) release(ctx context.Context, src *Source, k *Kept, dec *events.Decision, out shelf) (events.Defaults, error) {
+// release works out what follows from the release of a held record, and returns
+// the farm that it is of as it reads now.
+func (in *Intake) release(
+	ctx context.Context, src *Source, k *Kept, dec *events.Decision, out shelf,
+) (defaults events.Defaults, farm string, err error) {
 	recs, defaults, err := in.mapKept(ctx, src, k)
 	if err != nil {
-		return defaults, err
+		return defaults, "", err
 	}
 	if reasons := refusals(recs); len(reasons) > 0 {
 		f := &events.Fault{Kind: events.ErrInvalid, Who: "held " + k.Held.ID, Where: k.Entry.Name, What: "still refused: " + reasons[0].String()}
@@ -217,17 +222,21 @@ func (in *Intake) release(ctx context.Context, src *Source, k *Kept, dec *events
 			f.Hints = append(f.Hints, "also "+r.String())
 		}
 		f.Hints = append(f.Hints, "put it right with: dewclaw held fix "+k.Held.ID, "or change the mapping of source "+src.ID)
-		return defaults, f
+		return defaults, "", f
 	}
+	farm = defaults.Farm
 	for i := range recs {
 		if recs[i].Outcome != adapters.Mapped {
 			continue
 		}
+		if recs[i].Farm != "" {
+			farm = recs[i].Farm
+		}
 		if err := in.releaseRecord(ctx, src, k, &recs[i], dec, out); err != nil {
-			return defaults, err
+			return defaults, "", err
 		}
 	}
-	return defaults, nil
+	return defaults, farm, nil
 }
 
 func (in *Intake) releaseRecord(

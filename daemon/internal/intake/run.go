@@ -254,7 +254,7 @@ func (r *reading) block(ctx context.Context, run *mapping.Run, b *block, spare *
 func (r *reading) each(ctx context.Context, b *block, spare *safeMapper) error {
 	r.in.Beat(BeatCheck)
 	// Every row of such a mapping is one record; of others only records are known.
-	paired := r.inward.ByRow() && len(b.records) == b.unknown()
+	paired := r.inward.RowIsRecord() && len(b.records) == b.unknown()
 	next := 0
 	for i := range b.rows {
 		switch {

@@ -45,7 +45,13 @@ func (q *Quarantine) Fix(ctx context.Context, id string, f Fix) (Item, error) {
 		return q.Show(ctx, id)
 	}
 	d.Set = append(d.Set, events.Assignment{Field: intake.RawField, To: raw})
-	_, err = q.d.Intake.Settle(ctx, intake.Settlement{Source: src.ID, Farm: k.Entry.Defaults.Farm, Decision: d})
+	as := *k // the fix may be of the farm itself
+	as.Raw, as.Fixed = raw, true
+	farm, err := q.d.Intake.FarmOf(ctx, &as, src)
+	if err != nil {
+		return Item{}, err
+	}
+	_, err = q.d.Intake.Settle(ctx, intake.Settlement{Source: src.ID, Farm: farm, Decision: d})
 	if err != nil {
 		return Item{}, err
 	}

@@ -43,6 +43,7 @@ type Item struct {
 	events.Held
 	State    string          `json:"state"`             // held, released or dropped
 	Source   string          `json:"source"`            //
+	Maybe    []string        `json:"maybe,omitempty"`   // farms it may be of, if its farm cannot be read
 	Name     string          `json:"name"`              // of its original
 	Archive  string          `json:"archive,omitempty"` // hash of its original
 	Received string          `json:"received,omitempty"`
@@ -141,6 +142,7 @@ func (q *Quarantine) item(ctx context.Context, id string) (Item, *intake.Kept, e
 		Received: k.Entry.Received, Position: h.Place.Position,
 	}
 	item.ID = id
+	item.Farm, item.Maybe = k.Entry.FarmOf(&k.Held)
 	if item.Source == "" {
 		item.Source = k.Entry.Source
 	}

@@ -26,8 +26,12 @@ func (q *Quarantine) Drop(ctx context.Context, id, who, why string) error {
 	if err != nil {
 		return err
 	}
+	farm, err := q.d.Intake.FarmOf(ctx, k, q.d.Source(k.Entry.Source))
+	if err != nil {
+		return err
+	}
 	_, err = q.d.Intake.Settle(ctx, intake.Settlement{
-		Source: k.Entry.Source, Farm: k.Entry.Defaults.Farm,
+		Source: k.Entry.Source, Farm: farm,
 		Decision: events.Decision{Action: events.ActionDrop, Held: id, Who: who, Why: why},
 	})
 	return err
@@ -109,8 +113,12 @@ func (q *Quarantine) finish(ctx context.Context, k *intake.Kept, h *index.Held) 
 }
 
 func (q *Quarantine) release(ctx context.Context, src *intake.Source, k *intake.Kept, who, why string) (Result, error) {
+	farm, err := q.d.Intake.FarmOf(ctx, k, src)
+	if err != nil {
+		return Result{}, err
+	}
 	s := intake.Settlement{
-		Source: src.ID, Farm: k.Entry.Defaults.Farm,
+		Source: src.ID, Farm: farm,
 		Decision: events.Decision{Action: events.ActionRelease, Held: k.Held.ID, Who: who, Why: why},
 	}
 	if k.OfOriginal() {
