@@ -159,14 +159,23 @@ func (in *Intake) mayRepeat(b *Barn, e *events.Entry, hash string) error {
 }
 
 // farmsOf returns the farms an entry is about, sorted. Of a source whose rows name
-// the farm, a record that is held may be of any.
+// the farm, a record that is held may be of any, and a decision about one of which
+// the farm cannot be read names none.
 func farmsOf(e *events.Entry) ([]string, error) {
 	farms := map[string]bool{}
 	for ev, err := range e.All() {
 		if err != nil {
 			return nil, err
 		}
+		if ev.Farm == "" && AboutHeld(ev.Kind, ev.Data) {
+			continue
+		}
 		farms[ev.Farm] = true
+	}
+	for i := range e.Held {
+		if farm := e.Held[i].Farm; farm != "" {
+			farms[farm] = true
+		}
 	}
 	if e.Defaults.Farm != "" {
 		farms[e.Defaults.Farm] = true
@@ -176,6 +185,22 @@ func farmsOf(e *events.Entry) ([]string, error) {
 		}
 	}
 	return slices.Sorted(maps.Keys(farms)), nil
+}
+
+// AboutHeld reports whether an event is what a person settled of a held record. Only
+// of these a log has some without a farm: of records of which none can be read, and
+// of all of a source that tells of several farms, in logs of before held records
+// named theirs.
+func AboutHeld(kind events.Kind, data []byte) bool {
+	if kind != events.KindDecision {
+		return false
+	}
+	p, err := events.DecodePayload(kind, data)
+	if err != nil {
+		return false
+	}
+	d, ok := p.(*events.Decision)
+	return ok && d.Held != "" && slices.Contains([]string{events.ActionFix, events.ActionRelease, events.ActionDrop}, d.Action)
 }
 
 // A barnCheck is how far the entries of one barn's log were checked.

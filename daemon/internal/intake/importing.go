@@ -139,7 +139,8 @@ func (im *importing) line(ctx context.Context, n int, b []byte) error {
 	}
 	_, source, _ := strings.Cut(l.Source, "/sources/")
 	key := strings.Join([]string{source, l.RecordedTime, string(l.Cause)}, "\x00")
-	if im.e != nil && (key != im.key || len(im.e.Events) >= events.MaxEntryRecords || im.size+len(b) > events.MaxEntryBytes) {
+	other := im.e != nil && l.Farm == "" && im.e.Defaults.Farm != "" // no event can say that it has none
+	if im.e != nil && (key != im.key || other || len(im.e.Events) >= events.MaxEntryRecords || im.size+len(b) > events.MaxEntryBytes) {
 		if err := im.flush(ctx); err != nil {
 			return err
 		}
@@ -168,6 +169,7 @@ func (im *importing) check(n int, l *importLine, kind events.Kind) error {
 		return im.bad(n, "type", "dewclaw.<kind>.v1", fmt.Sprintf("%q", l.Type))
 	case l.ID != events.EventID(l.Entity, l.Revision) || l.Revision < 1:
 		return im.bad(n, "id", "entity, a point and revision", fmt.Sprintf("%q", l.ID))
+	case l.Farm == "" && AboutHeld(kind, l.Data): // as logs have of records whose farm cannot be read
 	case l.Farm == "" || !im.d.Farm(l.Farm):
 		return im.bad(n, "farm", "one of the config: name it there first", fmt.Sprintf("%q", l.Farm))
 	case l.Change != events.Recorded && l.Change != events.Amended && l.Change != events.Retracted:
