@@ -120,7 +120,11 @@ func printReason(a *app, indent string, r events.Reason) {
 }
 
 func printHeld(a *app, h *quarantine.Item) {
-	facts(a.stdout, "", "id", h.ID, "state", h.State, "source", h.Source, "where", heldWhere(h), "original", h.Archive,
+	farm := h.Farm
+	if farm == "" && len(h.Maybe) > 0 {
+		farm = "cannot be read: one of " + join(h.Maybe)
+	}
+	facts(a.stdout, "", "id", h.ID, "state", h.State, "source", h.Source, "farm", farm, "where", heldWhere(h), "original", h.Archive,
 		"received", h.Received, "log position", fmt.Sprint(h.Position), "urgent", h.Urgent,
 		"animal as read", h.Seen.Animal, "day", h.Seen.Date, "foot", h.Seen.Foot, "words", h.Seen.Words)
 	a.printf("\n%s:\n", plural(len(h.Reasons), "reason", "reasons"))
@@ -181,7 +185,7 @@ func (e *engine) listHeld(ctx context.Context, q heldQuery, emit func(any) error
 		if err != nil {
 			return err
 		}
-		if !e.isOf(item.Source, q.Farm) {
+		if !isOf(&item, q.Farm) {
 			continue
 		}
 		if err := emit(item); err != nil {

@@ -54,6 +54,14 @@ func farmsOf(entry *events.Entry, farms map[string]bool) error {
 		farms[entry.Defaults.Farm] = true
 		return nil
 	}
+	for i := range entry.Held {
+		farm, maybe := entry.FarmOf(&entry.Held[i])
+		for _, f := range append(maybe, farm) {
+			if f != "" {
+				farms[f] = true
+			}
+		}
+	}
 	for ev, err := range entry.All() {
 		if err != nil {
 			return err

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
 	"dewclaw/daemon/internal/quarantine"
@@ -14,6 +15,7 @@ const mostUrgent = 5
 type unseenItem struct {
 	Held   int               `json:"held"`
 	Urgent int               `json:"urgent"`
+	Maybe  int               `json:"maybe,omitempty"` // of which the farm cannot be read, if it was asked for one
 	First  []quarantine.Item `json:"first,omitempty"` // of the urgent ones
 }
 
@@ -25,10 +27,14 @@ func (e *engine) unseen(ctx context.Context, q heldQuery, emit func(any) error) 
 		if err != nil {
 			return err
 		}
-		if !e.isOf(item.Source, q.Farm) {
+		if !isOf(&item, q.Farm) {
 			continue
 		}
 		u.Held++
+		if item.Farm == "" && q.Farm != "" {
+			u.Maybe++ // what it says is perhaps nothing that the farm may be told
+			continue
+		}
 		if item.Urgent == "" {
 			continue
 		}
@@ -39,11 +45,16 @@ func (e *engine) unseen(ctx context.Context, q heldQuery, emit func(any) error) 
 	return emit(u)
 }
 
-// isOf reports whether a source may tell of a farm; farm "" is any. A source that
-// the config no longer has may tell of each.
-func (e *engine) isOf(source, farm string) bool {
-	s := e.project.config.Source(source)
-	return farm == "" || s == nil || s.Farm == farm || slices.Contains(s.Farms, farm)
+// isOf reports whether a held record is of a farm, or may be; farm "" is any. Which
+// farms its source can tell of says its entry: the config has no sources of barns,
+// and may have one no more.
+func isOf(h *quarantine.Item, farm string) bool {
+	return farm == "" || h.Farm == farm || h.Farm == "" && (len(h.Maybe) == 0 || slices.Contains(h.Maybe, farm))
+}
+
+// maybeWords says that held records may be of another farm.
+func maybeWords(n int) string {
+	return fmt.Sprintf("the farm of %d of them cannot be read, and may be another one", n)
 }
 
 // open prints what a list opens with: what it cannot show.
@@ -52,6 +63,9 @@ func (u *unseenItem) open(a *app) {
 		return
 	}
 	a.printf("Not among these: %s (%s)", plural(u.Held, "held record", "held records"), a.hint("held list"))
+	if u.Maybe > 0 {
+		a.printf("; %s", maybeWords(u.Maybe))
+	}
 	if u.Urgent == 0 {
 		a.printf(".\n\n")
 		return

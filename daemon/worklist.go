@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"dewclaw/daemon/internal/config"
@@ -161,6 +162,9 @@ func fill(ctx context.Context, v *herd.View, in *worklist.Input) (err error) {
 func (e *engine) fillHeld(ctx context.Context, v *herd.View, in *worklist.Input) error {
 	return v.EachHeld(ctx, in.Farm, func(h herd.Held) error {
 		in.Held++
+		if h.Farm == "" {
+			return e.fillMaybe(ctx, in, &h)
+		}
 		if k := worklist.HeldKey(h.Seen.Animal); k != "" && dayText(h.Seen.Date) && h.Seen.Date > in.HeldOf[k].Day {
 			if in.HeldOf == nil {
 				in.HeldOf = map[string]worklist.Held{}
@@ -176,6 +180,22 @@ func (e *engine) fillHeld(ctx context.Context, v *herd.View, in *worklist.Input)
 		})
 		return nil
 	})
+}
+
+// fillMaybe counts a held record that may be of the farm, as its own farm cannot be
+// read: nothing of what it says is for a list, as it may be of another.
+func (e *engine) fillMaybe(ctx context.Context, in *worklist.Input, h *herd.Held) error {
+	i := slices.IndexFunc(in.Maybe, func(m worklist.Maybe) bool { return m.Source == h.Source })
+	if i < 0 {
+		i = len(in.Maybe)
+		in.Maybe = append(in.Maybe, worklist.Maybe{Source: h.Source})
+	}
+	in.Maybe[i].Held++
+	urgent, err := e.urgentOf(ctx, h.ID)
+	if urgent != "" {
+		in.Maybe[i].Urgent++
+	}
+	return err
 }
 
 // dayText reports whether a text is a day, YYYY-MM-DD.

@@ -39,6 +39,16 @@ func opening(u *worklist.Unseen) []string {
 	default:
 		add("No held records.")
 	}
+	for _, m := range u.Maybe {
+		s := "a held record of source " + m.Source + " whose farm cannot be read may be of this farm"
+		if m.Held > 1 {
+			s = fmt.Sprintf("%d held records of source %s whose farm cannot be read may be of this farm", m.Held, m.Source)
+		}
+		if m.Urgent > 0 {
+			s += fmt.Sprintf("; %d may hide something that cannot wait", m.Urgent)
+		}
+		add("Of these: %s.", s)
+	}
 	if u.Incomplete > 0 {
 		add("%s with an examination of which rows are held: incomplete, not healthy.", plural(u.Incomplete, "animal", "animals"))
 	}

@@ -26,6 +26,7 @@ type follower struct {
 	marks   map[int64]bool
 	olds    map[int64][]id // old revisions by their mark, while building
 	facts   int            // how many were ever put in
+	whose   bool           // facts wait of which no farm is known yet
 	tally   map[tallied]int
 }
 

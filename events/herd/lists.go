@@ -278,8 +278,9 @@ func (v *View) freshCases(ctx context.Context, q CaseQuery) (out []Case, err err
 }
 
 // EachHeld calls f with every held record of a farm that nobody has settled, and
-// with those whose farm cannot be told, in the order of the log: there may be many.
-// It ends with the first error of f.
+// with those of its sources whose farm cannot be read, of which it is told nothing
+// more (see [Held]), in the order of the log: there may be many. It ends with the
+// first error of f.
 func (v *View) EachHeld(ctx context.Context, farm string, f func(Held) error) error {
 	return v.each(ctx, func(row []value) error {
 		var h Held

@@ -23,6 +23,9 @@ func (f *follower) settle(ctx context.Context, gapDays int) error {
 	if err := f.insert.flush(); err != nil {
 		return err
 	}
+	if err := f.settleWaits(ctx); err != nil {
+		return err
+	}
 	if err := f.markUsed(ctx); err != nil {
 		return err
 	}

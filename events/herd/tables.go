@@ -10,7 +10,7 @@ package herd
 //	tally           how many facts there are, by farm and kind
 //	statements      every revision of each roster statement
 //	decisions       newest revision of each decision about identities
-//	held            held records and what became of them
+//	held            held records and what became of them; one of which the farm cannot be read with each it may be of
 //	waits           retractions that wait for a person
 //	animals         the animals worked out, of a roster or only as read; claims tells theirs in short
 //	spans           which animal a naming means, from day to day
@@ -21,7 +21,7 @@ package herd
 // A fact knows its naming and its day and nothing of animals: when identities
 // change, spans change and no fact does.
 const (
-	form = 10
+	form = 11
 
 	schema = `
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT) WITHOUT ROWID;

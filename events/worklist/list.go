@@ -18,12 +18,21 @@ type Input struct {
 	Roster     herd.Roster      //
 	Held       int              // held records nobody has settled
 	Urgent     []Held           // those of them that may hide what cannot wait
+	Maybe      []Maybe          // those of them whose farm cannot be read
 	HeldOf     map[string]Held  // by animal as read, the newest of which animal and day can be read; see [HeldKey]
 	Unmatched  []herd.Unmatched //
 	Conflicts  []herd.Contradiction
 	Waiting    int    // retractions that wait for a person
 	NextVisit  string // day; "" if nobody said
 	Settings   *Settings
+}
+
+// A Maybe tells of held records of a source that may be of the farm or of another
+// one: of which, cannot be read. What they say is on no list.
+type Maybe struct {
+	Source string `json:"source"`
+	Held   int    `json:"held"`
+	Urgent int    `json:"urgent,omitempty"` // of them, may hide what cannot wait
 }
 
 // A Held is a held record that may hide what matters.
@@ -105,6 +114,7 @@ type Unseen struct {
 	Held       int        `json:"held"`
 	Urgent     int        `json:"urgent"`           // of them, look urgent
 	First      []Held     `json:"first,omitempty"`  // the urgent ones
+	Maybe      []Maybe    `json:"maybe,omitempty"`  // those of held that may be of another farm
 	Incomplete int        `json:"incomplete"`       // animals whose last examination has rows that are held
 	Unmatched  int        `json:"unmatched"`        // animals no roster explains
 	Conflicts  []Conflict `json:"conflicts"`        // contradictions

@@ -10,7 +10,7 @@ import (
 
 // unseen tells what no list of the farm can see.
 func unseen(in *Input) Unseen {
-	u := Unseen{Held: in.Held, Urgent: len(in.Urgent), First: in.Urgent, Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []Conflict{}, Roster: in.Roster.Newest}
+	u := Unseen{Held: in.Held, Urgent: len(in.Urgent), First: in.Urgent, Maybe: in.Maybe, Unmatched: len(in.Unmatched), Waiting: in.Waiting, Conflicts: []Conflict{}, Roster: in.Roster.Newest}
 	var byID map[string]*herd.Standing
 	for _, c := range in.Conflicts {
 		if c.Day == "" || c.Day <= in.Day {
