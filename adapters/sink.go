@@ -67,6 +67,18 @@ type Batch struct {
 	Grant      string   // the grants it leaves under, in words
 	Schemas    []string // dataschema of each kind in it, in the order of events.Kinds
 	Late       bool     // it holds events that had to wait, out of their turn
+	Extents    []Extent // whose facts its rows may tell of, sorted by farm; nil where that is not known
+	Barns      []string // barns whose facts are in it, sorted; at a hub
+}
+
+// An Extent says of which farm, kinds and days the rows of a batch may tell, and
+// how much of the animals. It may say more than the rows do, and never less.
+type Extent struct {
+	Farm   string        `json:"farm"`
+	Kinds  []events.Kind `json:"kinds"`          // in the order of events.Kinds
+	Fields string        `json:"fields"`         // identities or pseudonyms
+	From   string        `json:"from,omitempty"` // first day of the facts, YYYY-MM-DD; "" for any
+	To     string        `json:"to,omitempty"`   // last one
 }
 
 // Lanes returns for each of the events, in their order, the lane it is in, from 0.

@@ -83,6 +83,41 @@ func (k *checking) folders() {
 	for _, f := range k.project.config.Feeds {
 		tell("feed "+f.ID, f.Folder)
 	}
+	k.sharedFolders()
+}
+
+// sharedFolders tells where what is for one recipient lies beside what is for another.
+// It is no mistake: a program may fetch for both from there.
+func (k *checking) sharedFolders() {
+	type writer struct{ who, recipient string }
+	in := map[string][]writer{}
+	var order []string
+	add := func(dir string, w writer) {
+		if dir == "" {
+			return
+		}
+		if in[dir] == nil {
+			order = append(order, dir)
+		}
+		in[dir] = append(in[dir], w)
+	}
+	c := k.project.config
+	for i := range c.Feeds {
+		add(c.Feeds[i].Folder, writer{"feed " + c.Feeds[i].ID, c.Feeds[i].Recipient})
+	}
+	for i := range c.Lists {
+		add(c.Lists[i].Folder, writer{c.Lists[i].Part(), c.Lists[i].Recipient})
+	}
+	for _, dir := range order {
+		first := in[dir][0]
+		for _, w := range in[dir][1:] {
+			if w.recipient != first.recipient {
+				k.tell(dir, first.who+" for recipient "+first.recipient+" and "+w.who+" for recipient "+w.recipient+
+					" both write here: whoever opens the folder has both; give each recipient a folder of its own")
+				break
+			}
+		}
+	}
 }
 
 // examples runs the examples beside each mapping and tells what they leave open.

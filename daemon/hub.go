@@ -175,7 +175,8 @@ type takeover struct {
 	gives []config.Give
 	log   *streamlog.BarnLog
 
-	here bool // the barn answered last
+	here    bool     // the barn answered last
+	refused sync.Map // what was told of files that are not given
 }
 
 func (t *takeover) part() string { return "barn " + t.barn.ID }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -138,11 +139,12 @@ func (e *engine) makeList(ctx context.Context, days *streamlog.Bucket, l *config
 	if err != nil {
 		return nil, err
 	}
-	name := l.ID + "-" + day + "." + l.Format
+	name := listFile(l, day)
 	b := adapters.Batch{
 		Name: name, Body: body.Bytes(), Rows: len(made.Rows), Feed: l.ID, Recipient: l.Recipient,
 		First: events.Place{Position: in.Position}, Last: events.Place{Position: in.Position},
-		Grant: fmt.Sprintf("farm %s, recipient %s", l.Farm, l.Recipient),
+		Grant:   fmt.Sprintf("farm %s, recipient %s", l.Farm, l.Recipient),
+		Extents: []adapters.Extent{{Farm: l.Farm, Kinds: config.ListKinds(), Fields: string(config.Identities)}},
 	}
 	err = sink.Send(ctx, &b)
 	if there, rerr := os.ReadFile(filepath.Join(l.Folder, name)); errors.Is(err, events.ErrInvalid) && rerr == nil {
@@ -153,4 +155,15 @@ func (e *engine) makeList(ctx context.Context, days *streamlog.Bucket, l *config
 		return nil, err
 	}
 	return &madeList{l.ID, name, len(made.Rows)}, days.Put(ctx, l.ID, []byte(day))
+}
+
+// listFile is the name of the file of a list of a day.
+func listFile(l *config.List, day string) string { return l.ID + "-" + day + "." + l.Format }
+
+// isListFile reports whether name is one that the list has for a day, in any format.
+func isListFile(l *config.List, name string) bool {
+	rest, ok := strings.CutPrefix(name, l.ID+"-")
+	day, format, dot := strings.Cut(rest, ".")
+	_, err := time.Parse(time.DateOnly, day)
+	return ok && dot && err == nil && slices.Contains(config.ListFormats, format)
 }

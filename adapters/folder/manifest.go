@@ -29,10 +29,12 @@ const ManifestVersion = 1
 //	  "generation": 1,
 //	  "grant": "…",
 //	  "schemas": ["https://…"],
+//	  "extents": [{"farm": "larkfield", "kinds": ["lesion"], "fields": "identities"}],
 //	  "ids": ["…"]
 //	}
 //
-// Members that are empty are left out, from feed on.
+// Members that are empty are left out, from feed on. Manifests of older versions
+// have no extents: what such a file tells of cannot be known from outside.
 type Manifest struct {
 	Manifest   int          `json:"manifest"`             // version of this format
 	File       string       `json:"file"`                 // name of the file beside it
@@ -48,13 +50,16 @@ type Manifest struct {
 	Grant      string       `json:"grant,omitempty"`      // the grants it was sent under, in words
 	Schemas    []string     `json:"schemas,omitempty"`    // dataschema of each kind in it
 	IDs        []string     `json:"ids,omitempty"`        // of its events, in order
+
+	Extents []adapters.Extent `json:"extents,omitempty"` // whose facts its rows may tell of
+	Barns   []string          `json:"barns,omitempty"`   // barns whose facts are in it, at a hub
 }
 
 func newManifest(b *adapters.Batch, ids bool) *Manifest {
 	m := &Manifest{
 		Manifest: ManifestVersion, File: b.Name, SHA256: digest(b.Body), Bytes: int64(len(b.Body)), Rows: b.Rows,
 		First: b.First, Last: b.Last, Feed: b.Feed, Recipient: b.Recipient, Generation: b.Generation, Late: b.Late,
-		Grant: b.Grant, Schemas: b.Schemas,
+		Grant: b.Grant, Schemas: b.Schemas, Extents: b.Extents, Barns: b.Barns,
 	}
 	if ids {
 		m.IDs = b.IDs

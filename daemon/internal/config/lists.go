@@ -32,6 +32,9 @@ func ListKinds() []events.Kind {
 	}
 }
 
+// ListFormats are the formats of a list, which its files end in.
+var ListFormats = []string{"html", "csv", "json"}
+
 // Part is how the daemon names it to people.
 func (l *List) Part() string { return "list " + l.ID }
 
@@ -62,7 +65,7 @@ var listMembers = []member[List]{
 	}},
 	{"at", true, func(r *reader, v value, l *List) { l.Hour, l.Minute = r.clock(v) }},
 	{"order", false, func(r *reader, v value, l *List) { l.Chute = r.choice(v, "urgency", "chute") == "chute" }},
-	{"format", false, func(r *reader, v value, l *List) { l.Format = r.choice(v, "html", "csv", "json") }},
+	{"format", false, func(r *reader, v value, l *List) { l.Format = r.choice(v, ListFormats...) }},
 	{"paper", false, func(r *reader, v value, l *List) { l.Paper = r.choice(v, "a4", "letter") }},
 	{"folder", true, func(r *reader, v value, l *List) { l.Folder = r.path(v) }},
 }

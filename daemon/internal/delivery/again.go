@@ -3,6 +3,7 @@ package delivery
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"dewclaw/events"
 )
@@ -19,7 +20,7 @@ func (r *renderer) again(ctx context.Context, c listed) (*parcel, bool, error) {
 		}
 		// what it belongs to is found one by one: its entry may hold a thousand others
 		p, ok, err = r.one(ctx, f, c.against(f), c.Also, new(entry))
-		p.owner = nil // whose it is is known, and its entry need not stay in memory
+		p.letGo()
 		return &p, ok, err
 	}
 	all, err := r.whole(ctx, c.Place.Position)
@@ -39,8 +40,16 @@ func (r *renderer) again(ctx context.Context, c listed) (*parcel, bool, error) {
 	} else {
 		p, ok, err = r.one(ctx, f, c.against(f), c.Also, all)
 	}
-	p.owner = nil
+	p.letGo()
 	return &p, ok, err
+}
+
+// letGo lets go of the event: whose it is is known, and its entry need not stay in
+// memory.
+func (p *parcel) letGo() {
+	if p.owner != nil {
+		p.farm, p.barn, p.owner = strings.Clone(p.owner.Farm), strings.Clone(p.owner.Barn), nil
+	}
 }
 
 // against returns where the revision stands that f is judged against.

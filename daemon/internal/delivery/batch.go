@@ -33,6 +33,8 @@ type batch struct {
 	limit int          // rows
 
 	kinds   []events.Kind
+	told    map[told]bool
+	barns   []string
 	events  []events.Event
 	bytes   int // of events
 	rows    int // rows of both files, and lines of the report
@@ -195,6 +197,7 @@ func (b *batch) wrote(p *parcel) {
 	if !slices.Contains(b.kinds, p.kind) {
 		b.kinds = append(b.kinds, p.kind)
 	}
+	b.tells(p)
 	if p.event != nil {
 		ev := *p.event
 		ev.Data = slices.Clone(ev.Data) // else one event in a batch would hold its whole entry in memory

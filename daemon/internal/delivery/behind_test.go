@@ -195,7 +195,7 @@ func TestFeed_WaitsUntilAnAnimalIsKnown(t *testing.T) {
 		t.Errorf("got %v", names)
 	}
 	m, err := folder.ReadManifest([]byte(w.read(names[len(names)-1] + folder.ManifestSuffix)))
-	if err != nil || !m.Late {
+	if err != nil || !m.Late || len(m.Extents) != 1 || m.Extents[0].Farm != "larkfield" {
 		t.Errorf("manifest %+v, %v", m, err)
 	}
 	if s := w.show(w.desk()); s.Waiting != 0 || s.Late != 3 {

@@ -212,20 +212,10 @@ func (f *feed) plan(ctx context.Context, b *batch) error {
 		Kind: planRange, From: b.from, To: b.next, Last: b.last, Seen: uint64(f.view.seen), Rule: f.view.rule, Layout: f.layout.id,
 		Owners: b.owners.list(), Rows: b.rows, Deletes: b.deletes, Only: b.only, One: b.one(),
 	}
-	p.Name = fmt.Sprintf("%s-g%d-%s-%s%s", f.cfg.ID, f.state.Generation, placeName(p.From), placeName(p.Last), f.redoName())
+	p.Name = FileName{Feed: f.cfg.ID, Generation: f.state.Generation, From: p.From, Last: p.Last, Redo: f.state.Redo}.String()
 	f.batch = nil
 	return f.commit(ctx, p, b)
 }
-
-func (f *feed) redoName() string {
-	if f.state.Redo == 0 {
-		return ""
-	}
-	return fmt.Sprintf("-r%d", f.state.Redo)
-}
-
-// placeName writes a place so that names sort as places do.
-func placeName(p events.Place) string { return fmt.Sprintf("%012d.%04d", p.Position, p.Index) }
 
 // commit stores the plan and keeps the batch it stands for.
 func (f *feed) commit(ctx context.Context, p *plan, b *batch) error {

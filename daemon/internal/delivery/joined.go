@@ -47,7 +47,7 @@ func (r *renderer) examination(ctx context.Context, f *fact, e events.Entity, ar
 // has had and should lose it, its delete with the data of had.
 func (r *renderer) joined(ctx context.Context, f, x, had *fact, fields config.Fields, around *entry) (parcel, bool, error) {
 	at := f.Place.Position
-	p := parcel{place: f.Place, entity: x.Entity, owner: x, kind: events.KindExamination, drop: had != nil}
+	p := parcel{place: f.Place, entity: x.Entity, owner: x, kind: events.KindExamination, fields: fields, drop: had != nil}
 	ev := *x.Event
 	switch {
 	case p.drop:

@@ -2,7 +2,6 @@ package delivery
 
 import (
 	"context"
-	"fmt"
 	"slices"
 
 	"dewclaw/events"
@@ -178,7 +177,9 @@ func (f *feed) planList(ctx context.Context, kind planKind, owners []*owner) err
 		}
 		p.Releases = append(p.Releases, *rel)
 	}
-	p.Name = fmt.Sprintf("%s-g%d-%s-%06d-%s%s", f.cfg.ID, f.state.Generation, kind, f.state.Lists+1, placeName(p.From), f.redoName())
+	p.Name = FileName{
+		Feed: f.cfg.ID, Generation: f.state.Generation, Kind: string(kind), Number: f.state.Lists + 1, From: p.From, Redo: f.state.Redo,
+	}.String()
 	return f.commit(ctx, p, b)
 }
 

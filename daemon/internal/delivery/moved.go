@@ -249,7 +249,8 @@ func (p *parcel) take(q *parcel) {
 // sent; its id and revision are those of had too, so that whoever keeps the highest
 // revision loses nothing should the delete come again behind what it preceded.
 func (r *renderer) farewell(ctx context.Context, f, had *fact) (*parcel, error) {
-	p := parcel{place: f.Place, entity: had.Entity, owner: had, kind: had.Kind, drop: true}
+	fields := r.rule.widest(had.Farm, had.Kind)
+	p := parcel{place: f.Place, entity: had.Entity, owner: had, kind: had.Kind, fields: fields, drop: true}
 	e := *had.Event
 	e.Change, e.Recorded, e.Moved = events.Retracted, f.Recorded, true
 	out := &fact{Event: &e, payload: had.payload}
@@ -258,7 +259,7 @@ func (r *renderer) farewell(ctx context.Context, f, had *fact) (*parcel, error) 
 		p.what += ", " + f.Subject
 	}
 	var err error
-	if r.rule.widest(had.Farm, had.Kind) == config.Pseudonyms {
+	if fields == config.Pseudonyms {
 		if out, err = r.mask.apply(out); err != nil {
 			return nil, err
 		}

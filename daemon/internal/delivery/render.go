@@ -15,11 +15,14 @@ import (
 type parcel struct {
 	place  events.Place  // of the event that makes it go
 	entity events.Entity // as in the log
-	owner  *fact         // as in the log: whose it is
+	owner  *fact         // as in the log: whose it is; nil of what stayed behind
+	farm   string        // of the owner that was let go
+	barn   string        // of it
 	kind   events.Kind
-	id     string // CloudEvents id, as it leaves
-	drop   bool   // the recipient should no longer have it
-	what   string // of a drop, for people
+	fields config.Fields // how much of the animal it tells; "" of a delete that no grant is about any more
+	id     string        // CloudEvents id, as it leaves
+	drop   bool          // the recipient should no longer have it
+	what   string        // of a drop, for people
 
 	old    []*parcel // deletes that go before it, of animals the event was of; with it or not at all
 	chains [][]link  // what the recipient may have of the event, until settled: see moved.go
@@ -158,7 +161,7 @@ func (r *renderer) sentBefore(f *fact) (*fact, error) {
 // parcel renders f; or, if the recipient has had and should lose it, its delete
 // with the data of had.
 func (r *renderer) parcel(ctx context.Context, f, had *fact, fields config.Fields, around *entry) (parcel, bool, error) {
-	p := parcel{place: f.Place, entity: f.Entity, owner: f, kind: f.Kind, drop: had != nil}
+	p := parcel{place: f.Place, entity: f.Entity, owner: f, kind: f.Kind, fields: fields, drop: had != nil}
 	out := f
 	if p.drop {
 		e := *f.Event

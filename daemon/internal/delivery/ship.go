@@ -30,10 +30,13 @@ func (b *batch) ship(p *plan) (*shipment, error) {
 		return nil, b.err
 	}
 	s := &shipment{}
+	extents := b.extents(p.Rule)
+	slices.Sort(b.barns)
 	part := func(name string, body []byte, rows int, ids []string) *adapters.Batch {
 		s.parts = append(s.parts, &adapters.Batch{
 			Name: name, Body: body, Rows: rows, IDs: ids, First: p.From, Last: p.Last, Feed: b.f.cfg.ID, Recipient: b.f.cfg.Recipient,
 			Generation: b.f.state.Generation, Grant: grantWords(b.f.d.o.Config, b.f.cfg, p.Rule), Schemas: b.schemas(), Late: p.Kind != planRange,
+			Extents: extents, Barns: b.barns,
 		})
 		return s.parts[len(s.parts)-1]
 	}
