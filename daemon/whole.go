@@ -30,6 +30,9 @@ type wholeItem struct {
 	Originals int `json:"originals"` // whole
 	Lines     int `json:"lines"`     // of originals that other farms share
 	Doubtful  int `json:"doubtful"`  // held records of shared sources whose farm cannot be read: left out
+
+	Away  int      `json:"away,omitempty"`  // at a hub: originals that a barn has read, which are left out
+	Barns []string `json:"barns,omitempty"` // those barns
 }
 
 // exportFarm asks for all there is of one farm.
@@ -45,6 +48,10 @@ func (a *app) exportFarm(farm, dir string) error {
 		if w.Doubtful > 0 {
 			a.printf("%s of sources shared with other farms are not in it: which farm they are of cannot be read. See: %s\n",
 				plural(w.Doubtful, "held record", "held records"), a.hint("held list"))
+		}
+		if w.Away > 0 {
+			a.printf("%s that %s %s read, and how they were read, are not in it; there: dewclaw export --farm %s --whole DIR\n",
+				plural(w.Away, "original", "originals"), map[bool]string{true: "barn", false: "barns"}[len(w.Barns) == 1], safe(strings.Join(w.Barns, ", ")), safe(farm))
 		}
 		a.printf("to check it: (cd %s && sha256sum -c SHA256SUMS); to go on elsewhere: dewclaw import events.ndjson\n", shellQuote(dir))
 		return nil
@@ -92,33 +99,66 @@ type wholeFarm struct {
 type wholeBlob struct {
 	entry  events.Position // the first that reads it for the farm
 	shared bool            // other farms may have something in it
-	own    map[wholeLine]bool
+	own    map[wholeLine]whose
 }
 
+// A wholeLine is where a row is. Many may stand in one line of a JSON document.
 type wholeLine struct {
 	member, message string
 	line            int
+	path            string
+}
+
+// whose says what can be known of the farm of a row.
+type whose int
+
+const (
+	unread  whose = iota // nothing, or two things of one place
+	ours                 // it is the farm
+	another              // it is another one
+)
+
+// note takes note of whose the row at a place is.
+func (b *wholeBlob) note(l wholeLine, mine bool) {
+	is := another
+	if mine {
+		is = ours
+	}
+	if old, there := b.own[l]; there && old != is {
+		is = unread
+	}
+	b.own[l] = is
 }
 
 // survey finds the originals of the farm, and which of them others share.
 func (w *wholeFarm) survey(ctx context.Context) error {
+	away := map[string]bool{}
 	for entry, err := range w.e.log.Read(ctx, 1) {
 		if err != nil {
 			return err
 		}
-		if entry.Archive == "" || entry.Barn != nil || entry.Cause != events.CauseChunk {
+		if entry.Archive == "" || entry.Cause != events.CauseChunk {
 			continue
 		}
 		mine, others, err := w.farms(entry)
 		if err != nil {
 			return err
 		}
+		if b := entry.Barn; b != nil {
+			if at := events.BarnKey(b.ID) + entry.Archive; mine && !away[at] {
+				away[at] = true
+				if w.item.Away++; !slices.Contains(w.item.Barns, b.ID) {
+					w.item.Barns = append(w.item.Barns, b.ID)
+				}
+			}
+			continue
+		}
 		b := w.blobs[entry.Archive]
 		if b == nil {
 			if !mine {
 				continue // if it becomes ours by a later entry, that one is where it begins
 			}
-			b = &wholeBlob{own: map[wholeLine]bool{}}
+			b = &wholeBlob{own: map[wholeLine]whose{}}
 			w.blobs[entry.Archive] = b
 			w.order = append(w.order, entry.Archive)
 		}
@@ -223,7 +263,7 @@ type heldLine struct {
 }
 
 // held writes the held records of the farm. Of a shared source it is those whose
-// row names the farm.
+// row names the farm; what farms share at a barn is told apart only there.
 func (w *wholeFarm) held(ctx context.Context) error {
 	f, err := newSumFile(filepath.Join(w.dir, "held.ndjson"))
 	if err != nil {
@@ -235,7 +275,7 @@ func (w *wholeFarm) held(ctx context.Context) error {
 			return err
 		}
 		b := w.blobs[entry.Archive]
-		if b == nil || len(entry.Held) == 0 {
+		if b == nil && entry.Barn == nil || len(entry.Held) == 0 {
 			continue
 		}
 		mine, others, err := w.farms(entry)
@@ -244,19 +284,23 @@ func (w *wholeFarm) held(ctx context.Context) error {
 		}
 		for i := range entry.Held {
 			h := &entry.Held[i]
-			ours := mine
-			if mine && others {
-				whose, known := b.own[wholeLine{h.Member, h.Message, h.Line}]
-				if !known {
-					w.item.Doubtful++
-				}
-				ours = whose
+			is := another
+			switch {
+			case mine && !others:
+				is = ours
+			case mine && entry.Barn == nil:
+				is = b.own[wholeLine{h.Member, h.Message, h.Line, h.Path}]
+			case mine:
+				is = unread
 			}
-			if !ours {
+			if is == unread {
+				w.item.Doubtful++
+			}
+			if is != ours {
 				continue
 			}
-			l := heldLine{Source: entry.Source, Name: entry.Name, Archive: entry.Archive, Position: uint64(entry.At), Record: h}
-			if x, ok, err := w.e.index.Held(h.ID); err == nil && ok {
+			l := heldLine{Source: entry.SourceKey(), Name: entry.Name, Archive: entry.Archive, Position: uint64(entry.At), Record: h}
+			if x, ok, err := w.e.index.Held(entry.HeldKey(h.ID)); err == nil && ok {
 				l.State = x.State.String()
 			}
 			w.item.Held++
@@ -320,7 +364,7 @@ func (w *wholeFarm) finish(context.Context) error {
 const wholeReadme = `All there is of the farm %q, exported by dewclaw.
 
 events.ndjson     every event and every revision, one CloudEvent (JSON) a line
-held.ndjson       records that were refused and kept, with the reasons
+held.ndjson       records that were refused and kept, with the reasons; at a hub also those of barns
 originals/        originals that are of this farm alone, byte for byte under their SHA-256
 originals.ndjson  the rows of this farm in originals that other farms share: original, line, text
 mappings/         how the originals were read, under their SHA-256

@@ -148,7 +148,7 @@ func (w *wholeFarm) sharedRows(ctx context.Context, f *sumFile, entry *events.En
 					return err
 				}
 				if known {
-					b.own[wholeLine{m.Name, message, r.Line}] = mine
+					b.note(wholeLine{m.Name, message, r.Line, r.Path}, mine)
 				}
 				if !mine {
 					continue
