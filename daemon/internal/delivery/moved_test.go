@@ -431,7 +431,7 @@ func TestDesk_RepliesToTheDeleteOfAnotherAnimal(t *testing.T) {
 	w.once()
 	d := w.desk()
 	moved := string(w.entity("r/x")) + ".1.moved"
-	if got := w.reply(d, Reply{ID: moved, Outcome: Confirmed}); got[0] != "not sent" {
+	if got := w.reply(d, Reply{ID: moved, Outcome: Confirmed}); got[0] != "unknown" {
 		t.Errorf("got %v of a delete that was not sent", got)
 	}
 	w.say("B", "r/x", lesion("SU"))
@@ -441,7 +441,7 @@ func TestDesk_RepliesToTheDeleteOfAnotherAnimal(t *testing.T) {
 	got := w.reply(d,
 		Reply{ID: string(w.entity("r/x")) + ".1", Outcome: Confirmed}, Reply{ID: moved, Outcome: Refused, Reason: "locked"},
 		Reply{ID: string(w.entity("r/x")) + ".2", Outcome: Confirmed}, Reply{ID: string(w.entity("s/x")) + ".1.moved", Outcome: Confirmed})
-	if want := []string{"noted", "noted", "noted", "not sent"}; !slices.Equal(got, want) {
+	if want := []string{"noted", "noted", "noted", "unknown"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
 	for _, d := range []*Desk{d, w.desk()} { // and after a restart

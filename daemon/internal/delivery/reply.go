@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"dewclaw/daemon/internal/config"
 	"dewclaw/events"
 )
 
@@ -30,7 +31,7 @@ type Reply struct {
 // A Noted tells what became of a reply.
 type Noted struct {
 	ID     string `json:"id"`
-	Result string `json:"result"`        // noted, invalid, unknown (no such event) or not sent (to this recipient)
+	Result string `json:"result"`        // noted, invalid or unknown (this feed has sent no event under this id)
 	Why    string `json:"why,omitempty"` // unless noted
 }
 
@@ -142,6 +143,10 @@ func (f *feed) standing(ctx context.Context) (standing, error) {
 	return f.stood, nil
 }
 
+// unknownReply is said of an event that is not there, of one of another farm, and of
+// one that went out under a pseudonym: a recipient learns only of what it got.
+const unknownReply = "this feed has sent no event under this id; wanted the id as it was sent, of an event that is not under a pseudonym"
+
 // replied finds the event a reply is about.
 func (f *feed) replied(ctx context.Context, l *lookup, s standing, r Reply) (letter, Noted, error) {
 	no := func(result, why string) (letter, Noted, error) {
@@ -161,18 +166,18 @@ func (f *feed) replied(ctx context.Context, l *lookup, s standing, r Reply) (let
 		return letter{}, Noted{}, err
 	}
 	if e == nil {
-		return no("unknown", "there is no event of this id")
+		return no("unknown", unknownReply)
 	}
 	moved := events.IsMovedID(r.ID)
-	carried, err := f.carried(ctx, l, s, e)
+	fields, carried, err := f.carriedAs(ctx, l, s, e)
 	if carried && moved {
 		carried, err = f.moved(ctx, l, s, e)
 	}
 	if err != nil {
 		return letter{}, Noted{}, err
 	}
-	if !carried {
-		return no("not sent", "this feed has not sent it")
+	if !carried || fields == config.Pseudonyms {
+		return no("unknown", unknownReply)
 	}
 	return letter{e.Place, moved}, Noted{ID: r.ID, Result: "noted"}, nil
 }
@@ -228,19 +233,28 @@ func (l *lookup) newest(ctx context.Context, entity events.Entity) (*fact, error
 
 // carried reports whether the recipient was sent the event, or is being sent it.
 func (f *feed) carried(ctx context.Context, l *lookup, s standing, e *fact) (bool, error) {
+	_, ok, err := f.carriedAs(ctx, l, s, e)
+	return ok, err
+}
+
+// carriedAs tells, too, how much of the animal the recipient was sent.
+func (f *feed) carriedAs(ctx context.Context, l *lookup, s standing, e *fact) (config.Fields, bool, error) {
 	if s.history == nil || !e.Place.Before(s.cursor) && !e.Place.Before(s.planned) {
-		return false, nil
+		return "", false, nil
 	}
 	at := s.history.at(e.Place)
 	if at == nil || at.Rule == nil || at.Skip {
-		return false, nil
+		return "", false, nil
 	}
-	if _, match, err := at.Rule.match(e, f.layout.writer); match || err != nil {
-		return match, err
+	if fields, match, err := at.Rule.match(e, f.layout.writer); match || err != nil {
+		return fields, match, err
 	}
 	r := renderer{view: view{rule: at.Rule, history: s.history, layout: f.layout}, lookup: *l}
 	had, err := r.held(ctx, e.Before)
-	return had != nil, err
+	if had == nil || err != nil {
+		return "", false, err
+	}
+	return at.Rule.widest(had.Farm, had.Kind), true, nil
 }
 
 func (f *feed) replyKey(p events.Position) string {

@@ -39,7 +39,7 @@ func TestDesk_RepliesAreMatchedToWhatWasSent(t *testing.T) {
 		Reply{ID: id("r3/x", 1), Outcome: Confirmed}, Reply{ID: id("r4/x", 1), Outcome: Confirmed}, Reply{ID: id("r1/x", 2), Outcome: Confirmed},
 		Reply{ID: "nonsense", Outcome: Confirmed}, Reply{ID: id("r1/x", 1), Outcome: "maybe"}, Reply{ID: id("r1/x", 1), Outcome: Refused},
 	)
-	if want := []string{"noted", "noted", "not sent", "not sent", "unknown", "invalid", "invalid", "invalid"}; !slices.Equal(got, want) {
+	if want := []string{"noted", "noted", "unknown", "unknown", "unknown", "invalid", "invalid", "invalid"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
 	check := func(d *Desk, confirmed int, want ...string) {
@@ -71,6 +71,54 @@ func TestDesk_RepliesAreMatchedToWhatWasSent(t *testing.T) {
 	}
 	if _, err := d.Reply(w.ctx(), "none", nil); !errors.Is(err, events.ErrNotFound) {
 		t.Errorf("no such feed: got %v", err)
+	}
+}
+
+// A recipient learns by replies of nothing that it did not get: of events that went out
+// under a pseudonym, of those of another farm and of those that are not there it is told
+// the same, whatever id it tries.
+func TestDesk_RepliesTellNothingOfWhatWasNotSent(t *testing.T) {
+	w := newWorld(t, `
+feeds:
+  vet: {recipient: vet, farms: [larkfield, stony-run], kinds: [lesion], to: {folder: OUT} }
+grants:
+  - {farm: larkfield, recipient: vet, purpose: care, kinds: [lesion], fields: identities, from: 2026-01-01}
+  - {farm: stony-run, recipient: vet, purpose: care, kinds: [lesion], fields: pseudonyms, from: 2026-01-01}
+`)
+	w.say("A", "r1/x", lesion("SU"))
+	w.say("B", "r2/x", lesion("SU")) // under a pseudonym
+	w.pending[1].farm = "stony-run"
+	w.say("C", "r3/x", lesion("SU")) // of a farm that is not in the feed
+	w.pending[2].farm = "another"
+	w.commit()
+	w.unsay("B", "r2/x", lesion("SU"))
+	w.pending[0].farm = "stony-run"
+	w.commit()
+	w.once()
+	d := w.desk()
+	if got := w.reply(d, Reply{ID: events.EventID(w.entity("r1/x"), 1), Outcome: Confirmed}); got[0] != "noted" {
+		t.Errorf("what was sent by its id: %v", got)
+	}
+	none := w.keyer.OwnKey("none").Entity(w.keyer.Slot(events.KindLesion, 0, "x"))
+	ids := []string{
+		events.EventID(w.entity("r2/x"), 1), events.EventID(w.entity("r2/x"), 2), events.EventID(w.entity("r2/x"), 1) + ".moved",
+		events.EventID(w.entity("r3/x"), 1), events.EventID(none, 1),
+	}
+	var list []Reply
+	for _, id := range ids {
+		list = append(list, Reply{ID: id, Outcome: Confirmed})
+	}
+	got, err := d.Reply(w.ctx(), "vet", list)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, n := range got {
+		if want := (Noted{ID: ids[i], Result: "unknown", Why: unknownReply}); n != want {
+			t.Errorf("reply %d: got %+v, want %+v", i, n, want)
+		}
+	}
+	if s := w.show(d); s.Confirmed != 1 {
+		t.Errorf("got %d confirmed, want 1", s.Confirmed)
 	}
 }
 
