@@ -70,6 +70,9 @@ func (e *engine) comeBack(ctx context.Context) error {
 	if err != nil || !lacks || !e.linked {
 		return err
 	}
+	if err := e.forgetTold(); err != nil { // what comes back may tell of other farms than the config
+		return err
+	}
 	const part = "hub"
 	wait := backoff{first: 100 * time.Millisecond, most: 5 * time.Second}
 	for {

@@ -81,14 +81,15 @@ type engine struct {
 
 	follows bool // the daemon keeps the read model up to the log
 
-	listing sync.Mutex // held while daily lists are made
-	lists   *worklist.Settings
-	urgent  sync.Map // what held records may hide, by id: see urgentOf
-	barns   sync.Map // at a hub: how each barn stands, a metrics.Barn by id
-	gathers sync.Map // at a hub: what it lacks of the originals of each, a *wanted by id
-	linked  bool     // the log was opened so that the hub can read it
-	damage  error    // the log is damaged: what is whole can be read, nothing else works
-	opened  []opened
+	listing  sync.Mutex // held while daily lists are made
+	lists    *worklist.Settings
+	urgent   sync.Map // what held records may hide, by id: see urgentOf
+	barns    sync.Map // at a hub: how each barn stands, a metrics.Barn by id
+	gathers  sync.Map // at a hub: what it lacks of the originals of each, a *wanted by id
+	linked   bool     // the log was opened so that the hub can read it
+	logFarms []string // at a barn: farms that the log may tell of, beside those of the config
+	damage   error    // the log is damaged: what is whole can be read, nothing else works
+	opened   []opened
 }
 
 // opened is one thing that must be closed.
@@ -181,7 +182,11 @@ func (e *engine) openLog(ctx context.Context, o openOptions) error {
 		opt.ReadWhole = smallLog
 	}
 	if o.link {
-		opt.Hub = e.leaf()
+		leaf, err := e.leaf(ctx, opt)
+		if err != nil {
+			return err
+		}
+		opt.Hub = leaf
 	}
 	l, err := streamlog.Open(ctx, opt)
 	if err != nil {
@@ -189,6 +194,9 @@ func (e *engine) openLog(ctx context.Context, o openOptions) error {
 	}
 	e.log = l
 	e.closes("log", l.Close)
+	if err := e.noteFarms(); err != nil && o.work {
+		return err
+	}
 	if err := l.Damage(); err != nil || !o.work {
 		return err
 	}

@@ -18,34 +18,6 @@ import (
 // This file is both ends of the way from a barn to its hub: the barn lets its log
 // be read while grants are in force, the hub reads and repeats it.
 
-// leaf is how the log connects to the hub; nil if it has none or may not.
-func (e *engine) leaf() *streamlog.Leaf {
-	h := &e.project.config.Hub
-	if h.URL == "" || e.hubLack() != "" {
-		return nil
-	}
-	e.linked = true
-	return &streamlog.Leaf{URL: h.URL, Barn: h.Barn, NKey: h.NKey, CA: h.CA}
-}
-
-// hubLack says which farm has no grant in force today that lets the hub read the
-// log; "" if none.
-func (e *engine) hubLack() string {
-	c := e.project.config
-	for i := range c.Farms {
-		f := &c.Farms[i]
-		zone, err := time.LoadLocation(f.Zone)
-		if err != nil {
-			return fmt.Sprintf("zone of farm %s: %v", f.ID, err)
-		}
-		day := e.now().In(zone).Format(time.DateOnly)
-		if list := c.HubLacks(f.ID, day); len(list) > 0 {
-			return fmt.Sprintf("no grant of farm %s lets recipient %s have %s on %s", f.ID, c.Hub.Recipient, list[0], day)
-		}
-	}
-	return ""
-}
-
 // hubEvery is how often a barn looks at its grants and at the hub.
 const hubEvery = 5 * time.Second
 
@@ -56,7 +28,7 @@ func (d *daemon) watchHub(ctx context.Context) error {
 	for {
 		lack := d.e.hubLack()
 		if lack != told && lack != "" {
-			log.Warn("the hub may not read the log", "why", lack, "hint", "everything else goes on; renew the grant, or take hub out of the config")
+			log.Warn("the hub may not read the log", "why", lack, "hint", "everything else goes on; renew the grant, put the farm back into the config with its grant, or take hub out of the config")
 		}
 		told = lack
 		if (lack == "") != d.e.linked {
