@@ -53,7 +53,7 @@ type Delivery struct {
 	// nothing, whatever they are called, and small ones share a commit. It has no
 	// Message and no Stream.
 	Body bool
-	Key  string // idempotency key a body came with; "" if none
+	Key  string // idempotency key a body came with, behind who sent it; "" if none
 
 	// Tell is told what became of a body, once, before Settle, unless it could not
 	// be committed; it must be quick. Nil if nobody asks.

@@ -33,6 +33,7 @@ func (e *engine) openBodies() error {
 		}
 		e.bodies[s.ID] = httpx.NewSource(httpx.SourceOptions{
 			ID: s.ID, Format: e.project.in[s.ID].Layout().Format, MaxBody: int64(s.HTTP.MaxBody), Spool: e.data(spoolFolder), Now: e.now,
+			Sender: func(ctx context.Context) string { name, _ := ctx.Value(tokenName{}).(string); return name },
 		})
 		e.closes("source "+s.ID, e.bodies[s.ID].Close)
 	}

@@ -196,7 +196,7 @@ type Cursor struct {
 // so the entry says by which bytes and under which key each is known again.
 type Body struct {
 	SHA256 string `json:"sha256"`
-	Key    string `json:"key,omitempty"`   // idempotency key it came with
+	Key    string `json:"key,omitempty"`   // idempotency key it came with, behind the name of the token and a tab (older entries: the key alone)
 	Counts Counts `json:"counts,omitzero"` // outcomes of its records, if it shares the entry
 }
 

@@ -25,8 +25,9 @@ type SourceOptions struct {
 	Patience time.Duration // how long a request waits for its commit; 0 means 30 s
 	Stall    time.Duration // how long a client may send nothing; 0 means 30 s
 
-	Now  func() time.Time
-	Told func(status int) // told of every answer; may be nil
+	Now    func() time.Time
+	Told   func(status int)                 // told of every answer; may be nil
+	Sender func(ctx context.Context) string // who sends a request: each has idempotency keys of its own; nil: all are one
 }
 
 // A Source hands over request bodies: the beat "next". Its ServeHTTP takes them
@@ -160,6 +161,9 @@ func (s *Source) take(w http.ResponseWriter, r *http.Request, h head) *Problem {
 	if refused != nil {
 		<-s.slots
 		return refused
+	}
+	if h.key != "" && s.o.Sender != nil {
+		h.key = s.o.Sender(r.Context()) + "\t" + h.key // a tab is in no key
 	}
 	req := s.request(b, h.key)
 	select {
