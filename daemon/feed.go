@@ -50,6 +50,7 @@ type feedResumeCommand struct {
 type feedReplayCommand struct {
 	Feed   string `arg:"" help:"Its id in the config."`
 	Animal string `arg:"" optional:"" help:"Only of this animal, as feed show names it."`
+	Farm   string `placeholder:"FARM" help:"Only of this farm."`
 }
 
 type feedTestCommand struct {
@@ -59,9 +60,9 @@ type feedTestCommand struct {
 
 // feedInput is the input of the operations on feeds.
 type feedInput struct {
-	Feed, Why, Animal string
-	To                events.Position
-	Gap               bool
+	Feed, Why, Animal, Farm string
+	To                      events.Position
+	Gap                     bool
 }
 
 func (c *feedListCommand) Run(a *app) error {
@@ -151,7 +152,7 @@ func printFeed(a *app, f *delivery.State) error {
 		return err
 	}
 	a.printf("\nwhat stays behind:\n")
-	s := newSheet("animal", "state", ">events", ">from", "why")
+	s := newSheet("farm", "animal", "state", ">events", ">from", "why")
 	for _, b := range f.Animals {
 		state := "waits"
 		if b.Parked {
@@ -160,7 +161,7 @@ func printFeed(a *app, f *delivery.State) error {
 		if b.Urgent {
 			state += ", urgent"
 		}
-		s.row(b.Subject, state, b.Events, b.First, b.Why)
+		s.row(b.Farm, b.Subject, state, b.Events, b.First, b.Why)
 	}
 	return s.print(a.stdout)
 }
@@ -205,7 +206,7 @@ func (c *feedResumeCommand) Run(a *app) error {
 }
 
 func (c *feedReplayCommand) Run(a *app) error {
-	return a.stands("feed.replay", feedInput{Feed: c.Feed, Animal: c.Animal})
+	return a.stands("feed.replay", feedInput{Feed: c.Feed, Animal: c.Animal, Farm: c.Farm})
 }
 
 func (c *feedTestCommand) Run(a *app) error {
@@ -277,7 +278,7 @@ func (e *engine) resumeFeed(ctx context.Context, in feedInput) error {
 	return e.feeds.Resume(ctx, in.Feed, in.Gap)
 }
 func (e *engine) replayFeed(ctx context.Context, in feedInput) error {
-	_, err := e.feeds.Replay(ctx, in.Feed, in.Animal)
+	_, err := e.feeds.Replay(ctx, in.Feed, in.Animal, in.Farm)
 	return err
 }
 

@@ -39,12 +39,12 @@ func TestFeed_ParksTheAnimalOfARefusedEvent(t *testing.T) {
 	w.commit()
 	w.once()
 	w.want("r2/x 1 recorded", "r4/x 1 recorded")
-	if n, err := d.Replay(w.ctx(), "vet", "ear-tag:B"); n != 0 || !errors.Is(err, events.ErrNotFound) {
+	if n, err := d.Replay(w.ctx(), "vet", "ear-tag:B", ""); n != 0 || !errors.Is(err, events.ErrNotFound) {
 		t.Errorf("got %d, %v", n, err)
 	}
 	// still refused: stays parked
 	d = w.desk()
-	if _, err := d.Replay(w.ctx(), "vet", ""); err != nil {
+	if _, err := d.Replay(w.ctx(), "vet", "", ""); err != nil {
 		t.Fatal(err)
 	}
 	w.once()
@@ -53,7 +53,7 @@ func TestFeed_ParksTheAnimalOfARefusedEvent(t *testing.T) {
 		t.Errorf("got %+v", s)
 	}
 	clear(picky.bad)
-	if n, err := w.desk().Replay(w.ctx(), "vet", "ear-tag:A"); n != 1 || err != nil {
+	if n, err := w.desk().Replay(w.ctx(), "vet", "ear-tag:A", ""); n != 1 || err != nil {
 		t.Fatalf("got %d, %v", n, err)
 	}
 	w.once()
@@ -81,7 +81,7 @@ func TestDesk_ReplaySendsTheCorrection(t *testing.T) {
 	w.commit()
 	w.once()
 	w.want()
-	if _, err := w.desk().Replay(w.ctx(), "vet", ""); err != nil {
+	if _, err := w.desk().Replay(w.ctx(), "vet", "", ""); err != nil {
 		t.Fatal(err)
 	}
 	w.once()
@@ -109,7 +109,7 @@ func TestFeed_StopsWhenEverythingIsRefused(t *testing.T) {
 	if err := d.Resume(w.ctx(), "vet", false); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := d.Replay(w.ctx(), "vet", ""); err != nil {
+	if _, err := d.Replay(w.ctx(), "vet", "", ""); err != nil {
 		t.Fatal(err)
 	}
 	w.once()
@@ -249,4 +249,47 @@ func TestFeed_ManyAnimalsStayBehind(t *testing.T) {
 	if s := w.show(w.desk()); s.Waiting != 0 || s.Rows != 2*n || s.Late != 2*n {
 		t.Errorf("waiting %d, rows %d, late %d", s.Waiting, s.Rows, s.Late)
 	}
+}
+
+// Numbers of one herd are numbers of another: what is replayed of a name is of one farm.
+func TestDesk_ReplaysANameOfOneFarm(t *testing.T) {
+	w := newWorld(t, `
+feeds:
+  vet: {recipient: vet, farms: [larkfield, stony-run], kinds: [lesion], to: {folder: OUT}, batch: {rows: 1} }
+grants:
+  - {farm: larkfield, recipient: vet, purpose: care, kinds: [lesion], fields: identities, from: 2026-01-01}
+  - {farm: stony-run, recipient: vet, purpose: care, kinds: [lesion], fields: identities, from: 2026-01-01}
+`)
+	picky := &pickySink{bad: map[string]string{}}
+	w.picky(picky)
+	w.say("17", "r1/x", lesion("SU"))
+	w.say("17", "r2/x", lesion("WL"))
+	w.pending[1].farm = "stony-run"
+	w.commit()
+	for _, r := range []string{"r1/x", "r2/x"} {
+		picky.bad[string(w.entity(r))+".1"] = "no such animal"
+	}
+	w.once()
+	d := w.desk()
+	if s := w.show(d); s.Parked != 2 || len(s.Animals) != 2 || s.Animals[0].Farm == s.Animals[1].Farm {
+		t.Fatalf("got %+v", s)
+	}
+	_, err := d.Replay(w.ctx(), "vet", "ear-tag:17", "")
+	if !errors.Is(err, events.ErrInvalid) || !strings.Contains(err.Error(), "one each of farms larkfield, stony-run") {
+		t.Errorf("of both: got %v", err)
+	}
+	if _, err := d.Replay(w.ctx(), "vet", "", "another"); !errors.Is(err, events.ErrNotFound) {
+		t.Errorf("of no farm: got %v", err)
+	}
+	clear(picky.bad)
+	if n, err := d.Replay(w.ctx(), "vet", "ear-tag:17", "stony-run"); n != 1 || err != nil {
+		t.Fatalf("got %d, %v", n, err)
+	}
+	w.once()
+	w.want("r2/x 1 recorded")
+	if n, err := w.desk().Replay(w.ctx(), "vet", "ear-tag:17", ""); n != 1 || err != nil {
+		t.Fatalf("the one that is left: got %d, %v", n, err)
+	}
+	w.once()
+	w.want("r2/x 1 recorded", "r1/x 1 recorded")
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"dewclaw/events"
@@ -144,15 +145,30 @@ func (f *feed) rewind(ctx context.Context, p events.Place) error {
 }
 
 // Replay tries again to send what was refused: of the animal that key or
-// subject names (see [Behind]), of every animal if it is "". It returns of how
-// many animals. The error is of kind not found if there is nothing parked.
-func (d *Desk) Replay(ctx context.Context, id, animal string) (int, error) {
+// subject names (see [Behind]), of every animal if it is "", and of one farm unless
+// that is "". It returns of how many animals. Errors: of kind not found if there is
+// nothing parked, of kind invalid if animals of several farms have that name.
+func (d *Desk) Replay(ctx context.Context, id, animal, farm string) (int, error) {
 	n := 0
 	err := d.change(ctx, id, func(ctx context.Context, f *feed) error {
+		var list []*owner
+		var farms []string
 		for _, o := range f.attic.list() {
-			if !o.Parked || animal != "" && animal != o.Key && animal != o.Subject {
+			if !o.Parked || animal != "" && animal != o.Key && animal != o.Subject || farm != "" && farm != o.Farm {
 				continue
 			}
+			if list = append(list, o); !slices.Contains(farms, o.Farm) {
+				farms = append(farms, o.Farm)
+			}
+		}
+		if animal != "" && len(farms) > 1 {
+			slices.Sort(farms)
+			return &events.Fault{
+				Kind: events.ErrInvalid, Who: "feed " + id, What: animal, Wanted: "an animal of one farm", Got: "one each of farms " + strings.Join(farms, ", "),
+				Hints: []string{fmt.Sprintf("say which: dewclaw feed replay %s %s --farm %s", id, animal, farms[0])},
+			}
+		}
+		for _, o := range list {
 			again := *o
 			again.Replay = true
 			if err := f.keep(ctx, o.Key, &again); err != nil {
@@ -166,6 +182,9 @@ func (d *Desk) Replay(ctx context.Context, id, animal string) (int, error) {
 		got := "nothing is parked"
 		if animal != "" {
 			got = fmt.Sprintf("nothing of %q is parked", animal)
+		}
+		if farm != "" {
+			got += " of farm " + farm
 		}
 		return &events.Fault{Kind: events.ErrNotFound, Who: "feed " + id, What: got, Hints: []string{"dewclaw feed show " + id}}
 	})

@@ -117,9 +117,9 @@ func tale(w *world, r *roster, picky *pickySink, deliver func()) {
 	w.commit()
 	deliver()
 	clear(picky.bad)
-	_, err := w.desk().Replay(w.ctx(), "vet", "")
+	_, err := w.desk().Replay(w.ctx(), "vet", "", "")
 	if errors.Is(err, errCrash) { // whoever asked asks again
-		_, err = w.desk().Replay(w.ctx(), "vet", "")
+		_, err = w.desk().Replay(w.ctx(), "vet", "", "")
 	}
 	if err != nil {
 		w.t.Fatal(err)

@@ -120,7 +120,7 @@ func TestFeed_ParksWhatTheLayoutCannotSay(t *testing.T) {
 	}
 	w.mapping = strings.NewReplacer("windows-1252", "utf-8", "DD: 41", "DD: 41, WL: 42").Replace(plainMapping)
 	d := w.desk()
-	if n, err := d.Replay(w.ctx(), "vet", ""); n != 2 || err != nil {
+	if n, err := d.Replay(w.ctx(), "vet", "", ""); n != 2 || err != nil {
 		t.Fatalf("got %d, %v", n, err)
 	}
 	w.once()

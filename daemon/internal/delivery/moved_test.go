@@ -242,7 +242,7 @@ func TestFeed_AnotherAnimalIsRefusedAsOne(t *testing.T) {
 			t.Fatalf("%s: got %+v", bad, s)
 		}
 		clear(picky.bad)
-		if n, err := d.Replay(w.ctx(), "vet", ""); n != 1 || err != nil {
+		if n, err := d.Replay(w.ctx(), "vet", "", ""); n != 1 || err != nil {
 			t.Fatalf("got %d, %v", n, err)
 		}
 		w.once()
@@ -405,7 +405,7 @@ func TestDesk_SentTellsWhatWasOvertaken(t *testing.T) {
 		t.Errorf("got %s", got)
 	}
 	clear(picky.bad)
-	if _, err := w.desk().Replay(w.ctx(), "vet", ""); err != nil {
+	if _, err := w.desk().Replay(w.ctx(), "vet", "", ""); err != nil {
 		t.Fatal(err)
 	}
 	w.once()

@@ -134,7 +134,7 @@ func TestFeed_RecipientHasTheFilterOverTheNewestRevisions(t *testing.T) {
 			}
 			deliver(0)
 			d := w.desk()
-			if _, err := d.Replay(w.ctx(), "vet", ""); err != nil && !errors.Is(err, events.ErrNotFound) {
+			if _, err := d.Replay(w.ctx(), "vet", "", ""); err != nil && !errors.Is(err, events.ErrNotFound) {
 				r.Fatal(err)
 			}
 			deliver(0)
