@@ -218,6 +218,9 @@ func (m *Mapper) emit() {
 		}
 		rec.Drafts = m.drafts(rec.ID)
 		rec.Sight = rules.See(m.payloads, m.run.job.Received)
+		if m.run.in.FarmByRow() {
+			rec.Sight.Farm = r.farm
+		}
 	}
 	m.out = append(m.out, rec)
 	m.records++

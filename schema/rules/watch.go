@@ -2,7 +2,9 @@ package rules
 
 import (
 	"fmt"
+	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"dewclaw/events"
@@ -11,6 +13,8 @@ import (
 
 // A Sight is what a [Watch] needs of one record.
 type Sight struct {
+	Farm string // of the record, where records of a source name theirs; "" where all are of one
+
 	blocks, own     uint16 // blocks on feet with one claw to relieve; on that claw
 	timed, midnight bool   // has a time of day; it is midnight, in local time or in UTC
 	exact, dated    bool   // lag counts from the moment; from the end of the day
@@ -45,10 +49,24 @@ func See(record []events.Payload, received time.Time) Sight {
 
 // A Watch looks at the records of one source together and says what makes its
 // mapping or its clock suspect: see the advisories of a source in the code list.
-// It is fed record by record in the order of receipt and keeps counts alone, so
-// the same records always give the same notes. The zero value watches nothing
-// yet; not for use by several goroutines at once.
+// Where records name their farm, each farm is looked at by itself: its device may be
+// wrong while those of others are right, and two clocks are no clock that jumps. It is
+// fed record by record in the order of receipt and keeps counts alone, so the same
+// records always give the same notes. The zero value watches nothing yet; not for use
+// by several goroutines at once.
 type Watch struct {
+	all   watched
+	farms map[string]*watched
+}
+
+// A Suspicion is what a [Watch] has to say; its detail names the farm.
+type Suspicion struct {
+	Farm string // "" of a source as a whole
+	events.Note
+}
+
+// A watched is what is counted of a source, or of one farm of it.
+type watched struct {
 	blocks, own      int // blocks on feet with one claw to relieve; on that claw
 	times, midnights int // times of day; local or UTC midnight
 	lags, late       int // records with a day or time; those that came late
@@ -67,6 +85,47 @@ type run struct {
 
 // Add counts a record. set must be the same at every call.
 func (w *Watch) Add(s Sight, set *Settings) {
+	if s.Farm != "" {
+		own := w.farms[s.Farm]
+		if own == nil {
+			if w.farms == nil {
+				w.farms = map[string]*watched{}
+			}
+			own = &watched{}
+			w.farms[strings.Clone(s.Farm)] = own
+		}
+		own.add(s, set)
+		s.exact, s.dated = false, s.exact || s.dated // of all farms together no clock is looked at
+	}
+	w.all.add(s, set)
+}
+
+// Notes returns what is suspect, in the order of the code list, then by farm; nil if
+// nothing is. What is said of a farm is not said of the source once more.
+func (w *Watch) Notes(s *Settings) []Suspicion {
+	var out []Suspicion
+	of := map[string]bool{} // codes
+	for _, farm := range slices.Sorted(maps.Keys(w.farms)) {
+		for _, n := range w.farms[farm].notes(s) {
+			n.Detail, of[n.Code] = "farm "+farm+": "+n.Detail, true
+			out = append(out, Suspicion{farm, n})
+		}
+	}
+	for _, n := range w.all.notes(s) {
+		if !of[n.Code] {
+			out = append(out, Suspicion{"", n})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Suspicion) int {
+		return slices.Index(suspicions, a.Code) - slices.Index(suspicions, b.Code)
+	})
+	return out
+}
+
+// suspicions are the advisories of a source, in the order of the code list.
+var suspicions = []string{SidesSwapped, MidnightAlways, ClockJump, RecordsLate}
+
+func (w *watched) add(s Sight, set *Settings) {
 	w.blocks += int(s.blocks)
 	w.own += int(s.own)
 	if s.timed {
@@ -86,8 +145,7 @@ func (w *Watch) Add(s Sight, set *Settings) {
 	}
 }
 
-// Notes returns what is suspect, in the order of the code list; nil if nothing is.
-func (w *Watch) Notes(s *Settings) []events.Note {
+func (w *watched) notes(s *Settings) []events.Note {
 	var out []events.Note
 	note := func(code, detail string) {
 		if !s.Off[code] {
@@ -150,7 +208,7 @@ func clawToRelieve(foot string, record []events.Payload) string {
 // compares the run with the last one when it is full. Of what came together, as in
 // a file, it is the least: a pause in the work is no clock. A run that does not
 // agree in itself, as of a device that sends when it likes, says nothing.
-func (w *Watch) addLag(lag time.Duration, received int64, s *Settings) {
+func (w *watched) addLag(lag time.Duration, received int64, s *Settings) {
 	if received == w.received {
 		if n := len(w.now); n > 0 {
 			w.now[n-1] = min(w.now[n-1], lag)

@@ -12,14 +12,14 @@ import (
 )
 
 // watched feeds the records one after the other.
-func watched(s *Settings, records ...[]events.Payload) (w Watch) {
+func watching(s *Settings, records ...[]events.Payload) (w Watch) {
 	for _, r := range records {
 		w.Add(See(r, time.Time{}), s)
 	}
 	return w
 }
 
-func codesOf(ns []events.Note) (out []string) {
+func codesOf(ns []Suspicion) (out []string) {
 	for _, n := range ns {
 		out = append(out, n.Code)
 	}
@@ -57,7 +57,7 @@ func TestWatch_SuspectsSwappedSides(t *testing.T) {
 	}
 	for _, tt := range tests {
 		s := Defaults()
-		w := watched(s, tt.records...)
+		w := watching(s, tt.records...)
 		if got := slices.Contains(codesOf(w.Notes(s)), SidesSwapped); got != tt.want {
 			t.Errorf("%s: suspect %v (%v), wanted %v", tt.name, got, w.Notes(s), tt.want)
 		}
@@ -66,7 +66,7 @@ func TestWatch_SuspectsSwappedSides(t *testing.T) {
 		}
 	}
 	s := Defaults()
-	w := watched(s, repeat(12, own)...)
+	w := watching(s, repeat(12, own)...)
 	if got := w.Notes(s); len(got) != 1 || got[0].Detail != "12 of 12 blocks sit on the claw with the lesion" {
 		t.Errorf("notes %v", got)
 	}
@@ -85,8 +85,8 @@ func TestWatch_CountsInAnyOrder(t *testing.T) {
 			}
 			return []events.Payload{l, treated("block", "RH", claw)}
 		}), 0, 40).Draw(t, "records")
-		a := watched(s, records...)
-		b := watched(s, rapid.Permutation(slices.Clone(records)).Draw(t, "order")...)
+		a := watching(s, records...)
+		b := watching(s, rapid.Permutation(slices.Clone(records)).Draw(t, "order")...)
 		if x, y := a.Notes(s), b.Notes(s); !slices.Equal(x, y) {
 			t.Fatalf("%v and in another order %v", x, y)
 		}
@@ -112,10 +112,64 @@ func TestWatch_SuspectsASourceThatKnowsOnlyDays(t *testing.T) {
 	}
 	for _, tt := range tests {
 		s := Defaults()
-		w := watched(s, tt.records...)
+		w := watching(s, tt.records...)
 		if got := slices.Contains(codesOf(w.Notes(s)), MidnightAlways); got != tt.want {
 			t.Errorf("%s: suspect %v, wanted %v", tt.name, got, tt.want)
 		}
+	}
+}
+
+// A device of one farm may be wrong while that of another is right, and two clocks that
+// each keep their distance have not jumped.
+func TestWatch_LooksAtEachFarmByItself(t *testing.T) {
+	s := Defaults()
+	var w Watch
+	now := time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC)
+	see := func(farm, block string, lag time.Duration) {
+		now = now.Add(2 * time.Minute)
+		at := now.Add(-lag)
+		l := lesion("SU", "RH", "outer", 4)
+		l.Common.Occurred = events.Occurred{Date: at.Format(time.DateOnly), Time: at.Format("15:04"), Offset: "+00:00", Precision: "minute"}
+		x := See([]events.Payload{l, treated("block", "RH", block)}, now)
+		x.Farm = farm
+		w.Add(x, s)
+	}
+	for range 15 {
+		see("beta", "inner", time.Minute)
+	}
+	for range 20 {
+		see("alpha", "outer", 5*time.Hour)
+	}
+	for range 15 {
+		see("beta", "inner", time.Minute)
+	}
+	want := "farm alpha: 20 of 20 blocks sit on the claw with the lesion"
+	if got := w.Notes(s); len(got) != 1 || got[0].Code != SidesSwapped || got[0].Farm != "alpha" || got[0].Detail != want {
+		t.Errorf("got %v, want %q alone", got, want)
+	}
+	for range 60 {
+		see("beta", "outer", 5*time.Hour)
+	}
+	got := w.Notes(s)
+	if codes := codesOf(got); !slices.Equal(codes, []string{SidesSwapped, SidesSwapped, ClockJump}) || got[1].Farm != "beta" || got[2].Farm != "beta" {
+		t.Errorf("when the other is wrong, too: got %v", got)
+	}
+}
+
+// What so many farms do together is told of the source, if none of them does enough of
+// it to be told of.
+func TestWatch_LooksAtTheFarmsTogether(t *testing.T) {
+	s := Defaults()
+	var w Watch
+	for _, farm := range []string{"alpha", "beta", "gamma"} {
+		for range 8 {
+			x := See([]events.Payload{&events.Examination{Common: on("2026-03-04", "00:00", "+01:00", "")}}, time.Time{})
+			x.Farm = farm
+			w.Add(x, s)
+		}
+	}
+	if got := w.Notes(s); len(got) != 1 || got[0].Farm != "" || got[0].Detail != "all 24 times are midnight" {
+		t.Errorf("got %v", got)
 	}
 }
 
@@ -226,7 +280,7 @@ func TestWatch_TellsThatRecordsComeLate(t *testing.T) {
 		}
 	}
 	s := Defaults()
-	w := watched(s, repeat(40, at("2026-03-01", "08:00"))...)
+	w := watching(s, repeat(40, at("2026-03-01", "08:00"))...)
 	if got := w.Notes(s); got != nil {
 		t.Errorf("nobody knows when they came, and %v", got)
 	}
@@ -240,6 +294,8 @@ func ExampleWatch() {
 		b := &events.Treatment{What: "block", Foot: "RH", Claw: "outer"}
 		w.Add(See([]events.Payload{l, b}, time.Time{}), s)
 	}
-	fmt.Println(w.Notes(s))
-	// Output: [{sides-swapped 12 of 12 blocks sit on the claw with the lesion}]
+	for _, n := range w.Notes(s) {
+		fmt.Println(n.Code, n.Detail)
+	}
+	// Output: sides-swapped 12 of 12 blocks sit on the claw with the lesion
 }

@@ -148,7 +148,7 @@ type turn struct {
 	// Of whoever has the turn.
 	next  events.Position // the first entry that may be in the log unknown to it
 	watch rules.Watch
-	told  map[string]bool // advisories of the source, by code
+	told  map[string]bool // advisories of the source, by code and farm
 }
 
 func (in *Intake) turn(source string) *turn {

@@ -77,6 +77,31 @@ func TestTake_TellsOnceThatTheMappingOrClockOfASourceIsSuspect(t *testing.T) {
 	}
 }
 
+// Of a source whose rows name their farm it is told which farm's device it is.
+func TestTake_TellsOfWhichFarmTheRowsAreSuspect(t *testing.T) {
+	h := fresh(t)
+	m := strings.NewReplacer("read: {format: csv}\n", "read: {format: csv}\nfarm: herd\n").Replace(blocksByRow)
+	src := source(t, "blocks", "", "blocks.yaml", []byte(m))
+	src.Farms = map[string]string{"alpha": "Europe/Berlin", "beta": "Europe/Berlin"}
+	rows := func(farm string, first, n int, block string) string {
+		_, lines, _ := strings.Cut(string(blockRows(first, n, "2026-03-31", block)), "\n")
+		return farm + "," + strings.ReplaceAll(strings.TrimSuffix(lines, "\n"), "\n", "\n"+farm+",") + "\n"
+	}
+	const head = "herd,no,tag,day,clock,foot,claw,sev,block\n"
+	r := h.take(src, "a.csv", []byte(head+rows("alpha", 0, 20, "outer")+rows("beta", 20, 30, "inner")))
+	if got := noticeOf(r, "sides-swapped"); r.Counts.Accepted != 50 || !strings.Contains(got, "farm alpha: 20 of 20 blocks") {
+		t.Errorf("%v: %q", r.Counts, r.Notices)
+	}
+	r = h.take(src, "b.csv", []byte(head+rows("alpha", 50, 5, "outer")+rows("beta", 55, 5, "inner")))
+	if len(r.Notices) > 0 {
+		t.Errorf("told again: %q", r.Notices)
+	}
+	r = h.take(src, "c.csv", []byte(head+rows("beta", 60, 60, "outer")))
+	if got := noticeOf(r, "sides-swapped"); !strings.Contains(got, "farm beta: 60 of 95 blocks") {
+		t.Errorf("of the other farm: %q", r.Notices)
+	}
+}
+
 func TestTakeBatch_TellsThatTheMappingOfASourceIsSuspect(t *testing.T) {
 	h := fresh(t)
 	src := source(t, "blocks", "larkfield", "blocks.yaml", []byte(blocksByRow))

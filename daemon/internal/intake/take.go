@@ -272,13 +272,14 @@ func (in *Intake) fly(ctx context.Context, r *reading, t *turn, receipt *Receipt
 // has read, so it is for the operator and not for the log.
 func (r *Receipt) suspect(t *turn, s *rules.Settings) {
 	for _, n := range t.watch.Notes(s) {
-		if t.told[n.Code] {
+		what := n.Code + " " + n.Farm
+		if t.told[what] {
 			continue
 		}
 		if t.told == nil {
 			t.told = map[string]bool{}
 		}
-		t.told[n.Code] = true
+		t.told[what] = true
 		r.Notices = append(slices.Clip(r.Notices), fmt.Sprintf("%s %s. %s", n.Code+":", n.Detail, codes.Advisories().Get(n.Code).Text))
 	}
 }
