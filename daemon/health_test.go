@@ -15,11 +15,15 @@ import (
 	"dewclaw/events/streamlog"
 )
 
+// TestHealth_LogsAChangeOnce has a part fail for one reason, then for another, and again
+// for the first with another number in it: two lines.
 func TestHealth_LogsAChangeOnce(t *testing.T) {
 	var b bytes.Buffer
 	h := newHealth(slog.New(slog.NewTextHandler(&b, nil)))
 	h.say("source a", nil)
-	h.say("source a", errors.New("gone"))
+	h.say("source a", errors.New("gone, attempt 1"))
+	h.say("source a", errors.New("still gone"))
+	h.say("source a", errors.New("gone, attempt 2"))
 	h.say("source a", errors.New("still gone"))
 	h.say("feed b", errors.New("refused"))
 	if got, want := h.ready(), []string{"feed b: refused", "source a: still gone"}; !slices.Equal(got, want) {
@@ -30,9 +34,15 @@ func TestHealth_LogsAChangeOnce(t *testing.T) {
 	if got := h.ready(); len(got) != 0 {
 		t.Errorf("ready: got %q", got)
 	}
-	if n := strings.Count(b.String(), "\n"); n != 4 {
-		t.Errorf("%d lines, wanted 4:\n%s", n, b.String())
+	if n := strings.Count(b.String(), "\n"); n != 5 {
+		t.Errorf("%d lines, wanted 5:\n%s", n, b.String())
 	}
+	b.Reset()
+	h.say("source a", errors.New("still gone"))
+	if n := strings.Count(b.String(), "still gone"); n != 1 {
+		t.Errorf("a reason of before, after it worked: %d lines, wanted 1", n)
+	}
+	h.say("source a", nil)
 	h.fail("log", errors.New("damaged"))
 	if got := h.healthy(); len(got) != 1 || len(h.ready()) != 1 {
 		t.Errorf("healthy: got %q", got)
