@@ -25,6 +25,11 @@ const hubEvery = 5 * time.Second
 // are in force: the data folder is opened anew, as by a change of the config.
 func (d *daemon) watchHub(ctx context.Context) error {
 	log, told, linked := d.e.logger, "", false
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	wg.Go(func() { d.e.log.AnswerHub(ctx, askRefused, d.hearRefusal) })
 	for {
 		lack := d.e.hubLack()
 		if lack != told && lack != "" {
@@ -148,6 +153,7 @@ type takeover struct {
 	log   *streamlog.BarnLog
 
 	here    bool     // the barn answered last
+	taken   bool     // the barn has heard that it is not refused
 	refused sync.Map // what was told of files that are not given
 }
 
@@ -178,6 +184,7 @@ func (t *takeover) run(ctx context.Context) error {
 			_ = pause(ctx, away.next())
 		case errors.Is(err, events.ErrInvalid), errors.Is(err, events.ErrCorrupt):
 			t.e.health.say(t.part(), err)
+			t.refuses(ctx, err)
 			_ = pause(ctx, wrong.next())
 		default:
 			return fmt.Errorf("%s: %w", t.part(), err)
@@ -226,6 +233,7 @@ func (t *takeover) entries(ctx context.Context, went func()) error {
 			if err := t.log.Ack(ctx); err != nil {
 				return err
 			}
+			t.refuses(ctx, nil)
 		}
 		if err != nil {
 			return err

@@ -184,6 +184,10 @@ func (r *restoring) tell(done *backup.Restored, dir string, cfg *config.Config, 
 		a.printf("hint: to go on from there: %s; to send everything once more first: %s\n", there.hint("feed resume "+m.Feed), there.hint("feed rewind "+m.Feed+" --to 1"))
 	}
 	a.printf("What was read after that entry is not in here: put those files into the folders of their sources again; what is known changes nothing.\n")
+	if cfg != nil && cfg.Hub.URL != "" {
+		a.printf("This is a barn with a hub. If it ran after this backup, do not start it so: the hub refuses a log that goes on from an older point, and takes nothing more of it. "+
+			"Put the data folder aside and start with an empty one and the same key: the hub gives back the log: %s\n", there.hint("run"))
+	}
 	if cfg != nil {
 		for _, s := range cfg.Sources {
 			if s.Stream != nil {

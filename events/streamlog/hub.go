@@ -207,11 +207,11 @@ func (r *BarnLog) Behind() int { return int(r.newest - min(r.newest, r.last.pos)
 // says of a log id: the newest entry that the hub has of it, or 0 and "" for
 // none. It returns the id. Errors are of kind [events.ErrUnavailable] if the barn
 // is not there, and [events.ErrCorrupt] if its log ends before what the hub has
-// of it.
+// of it or has another entry there: it was restored to an older point and went on.
 func (r *BarnLog) Begin(ctx context.Context, after func(log string) (events.Position, string, error)) (string, error) {
-	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	short, cancel := context.WithTimeout(ctx, askWithin)
 	defer cancel()
-	id, err := r.find(ctx)
+	id, err := r.find(short)
 	if err != nil {
 		return "", err
 	}
@@ -223,7 +223,10 @@ func (r *BarnLog) Begin(ctx context.Context, after func(log string) (events.Posi
 	if pos == 0 {
 		r.last = start
 	}
-	return id, r.consume(ctx)
+	if err := r.consume(short); err != nil {
+		return id, err
+	}
+	return id, r.same(ctx)
 }
 
 // find asks for the one log of the barn.
@@ -261,7 +264,7 @@ func (r *BarnLog) consume(ctx context.Context) error {
 		return r.away("read its log", err)
 	}
 	if r.newest = events.Position(s.CachedInfo().State.LastSeq); r.newest < r.last.pos {
-		return r.damage("end of its log", fmt.Sprintf("position %d, which the hub has", r.last.pos), fmt.Sprintf("position %d", r.newest))
+		return r.forked("end of its log", fmt.Sprintf("position %d, which the hub has", r.last.pos), fmt.Sprintf("position %d", r.newest))
 	}
 	c, err := s.Consumer(ctx, hubConsumer)
 	if err == nil {
@@ -277,7 +280,7 @@ func (r *BarnLog) consume(ctx context.Context) error {
 	}
 	c, err = s.CreateConsumer(ctx, jetstream.ConsumerConfig{
 		Durable: hubConsumer, Description: "how far the hub has this log",
-		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: uint64(r.last.pos) + 1,
+		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: max(uint64(r.last.pos), 1),
 		AckPolicy: jetstream.AckAllPolicy, AckWait: time.Minute, MaxDeliver: -1, MaxAckPending: 4 * hubPull,
 	})
 	if err != nil {
@@ -285,6 +288,57 @@ func (r *BarnLog) consume(ctx context.Context) error {
 	}
 	r.cons, r.fresh = c, true
 	return nil
+}
+
+// same holds the entry of the barn at the last position to the hash the hub has of
+// it: a consumer that was made anew begins there. The hub's own, which had just that
+// acknowledged, has it from this log.
+func (r *BarnLog) same(ctx context.Context) error {
+	if r.last.pos == 0 || !r.fresh {
+		return nil
+	}
+	list, err := r.pull(ctx, func() (jetstream.MessageBatch, error) {
+		return r.cons.Fetch(1, jetstream.FetchMaxWait(hubWait), jetstream.FetchHeartbeat(hubBeat))
+	})
+	switch {
+	case err != nil:
+		return err
+	case len(list) == 0:
+		return r.away("read its log", fmt.Errorf("entry %d did not come", r.last.pos))
+	}
+	meta, err := list[0].Metadata()
+	if err != nil {
+		return r.away("read its log", err)
+	}
+	if at := events.Position(meta.Sequence.Stream); at != r.last.pos {
+		return r.damage("entry", fmt.Sprintf("position %d", r.last.pos), fmt.Sprintf("position %d", at))
+	}
+	if err := r.compare(list[0].Data()); err != nil {
+		return err
+	}
+	r.ack = &nats.Msg{Subject: list[0].Reply()}
+	return r.Ack(ctx)
+}
+
+// compare holds what the barn has at the last position to what the hub has of it.
+func (r *BarnLog) compare(body []byte) error {
+	if got := events.EntryHash(body); got != r.last.hash {
+		return r.forked(fmt.Sprintf("entry %d", r.last.pos), "hash "+r.last.hash+", which the hub has", "hash "+got)
+	}
+	return nil
+}
+
+// forked says that the log of the barn is no longer the one the hub has read.
+func (r *BarnLog) forked(what, wanted, got string) error {
+	return &events.Fault{
+		Kind: events.ErrCorrupt, Who: "barn " + r.barn, Where: "log " + r.id,
+		What:   "its log was put back to an older point and is another one from there on: " + what,
+		Wanted: wanted, Got: got,
+		Hints: []string{
+			"nothing more is taken from this barn, and what the hub has stays; at the barn dewclaw verify finds nothing wrong, each log is whole in itself",
+			"at the barn: stop it, put its data folder aside (mv data data.aside) and start it with an empty one and the same key: the hub gives back its log, and files that are still in the folders of its sources are read again",
+		},
+	}
 }
 
 func (r *BarnLog) damage(what, wanted, got string) error {
@@ -338,9 +392,12 @@ func (r *BarnLog) Next(ctx context.Context) ([]Raw, error) {
 
 // again makes the consumer anew.
 func (r *BarnLog) again(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	short, cancel := context.WithTimeout(ctx, askWithin)
 	defer cancel()
-	return r.consume(ctx)
+	if err := r.consume(short); err != nil {
+		return err
+	}
+	return r.same(ctx)
 }
 
 var errGap = errors.New("a gap")
@@ -429,7 +486,9 @@ func (r *BarnLog) take(m jetstream.Msg) (*Raw, error) {
 	}
 	pos, body := events.Position(meta.Sequence.Stream), m.Data()
 	switch {
-	case pos <= r.last.pos:
+	case pos == r.last.pos:
+		return nil, r.compare(body)
+	case pos < r.last.pos:
 		return nil, nil
 	case pos > r.last.pos+1:
 		return nil, errGap

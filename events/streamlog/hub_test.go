@@ -284,6 +284,21 @@ func TestHub_FindsAGap(t *testing.T) {
 	if err := begin(9, have[2].Hash); !errors.Is(err, events.ErrCorrupt) {
 		t.Errorf("more than the barn has: got %v, want %v", err, events.ErrCorrupt)
 	}
+	// A fork of the same length has nothing behind it that would break the chain.
+	at := func(hash string) error {
+		_, err := b.Begin(t.Context(), func(string) (events.Position, string, error) { return 3, hash, nil })
+		return err
+	}
+	err = at(have[1].Hash)
+	for range 20 {
+		if !errors.Is(err, events.ErrUnavailable) {
+			break
+		}
+		err = at(have[1].Hash)
+	}
+	if !errors.Is(err, events.ErrCorrupt) || len(events.Hints(err)) == 0 {
+		t.Errorf("a log of the same length with another end: got %v, want %v with hints", err, events.ErrCorrupt)
+	}
 	err = begin(1, have[0].Hash)
 	for range 20 { // its server may still be busy with the consumer of before: tried again, as a hub does
 		if !errors.Is(err, events.ErrUnavailable) {
