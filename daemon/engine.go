@@ -176,6 +176,9 @@ func (e *engine) data(name string) string {
 const smallLog = 256 << 20
 
 func (e *engine) openLog(ctx context.Context, o openOptions) error {
+	if err := e.lostLog(); err != nil {
+		return err
+	}
 	c := e.project.config.Log
 	opt := streamlog.Options{Dir: e.data(logFolder), URL: c.URL, Stream: c.Stream, Replicas: c.Replicas, Login: e.login(&c.Server), Now: e.now, Logger: e.logger}
 	if o.whole {
