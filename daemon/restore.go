@@ -22,9 +22,13 @@ type restoreCommand struct {
 	Backup string `arg:"" type:"path" help:"A backup: a folder or a .tar file."`
 	Into   string `type:"path" placeholder:"DIR" help:"Make a new folder with config, mappings and data; without it the data folder of the config is made."`
 	To     string `placeholder:"POSITION|TIME" help:"Only up to this log position, or to the last entry made by this time (RFC 3339)."`
+	Moved  bool   `help:"Nothing ran after the backup, as when it moves to another machine: feeds go on; else each waits for feed resume."`
 }
 
 func (c *restoreCommand) Run(a *app) (err error) {
+	if c.Moved && c.To != "" {
+		return refuse("--moved: wanted the whole backup, got --to "+c.To, "what was behind that may have been sent: without --moved each feed waits for feed resume")
+	}
 	b, err := backup.Open(c.Backup)
 	if err != nil {
 		return err
@@ -34,7 +38,7 @@ func (c *restoreCommand) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	r := &restoring{app: a, backup: b, through: through}
+	r := &restoring{app: a, backup: b, through: through, moved: c.Moved}
 	if c.Into != "" {
 		return r.project(c.Into)
 	}
@@ -65,7 +69,9 @@ type restoring struct {
 	app     *app
 	backup  *backup.Backup
 	through events.Position
-	moved   []delivery.Moved
+	moved   bool          // nothing ran after the backup
+	feeds   []config.Feed // of the config
+	halted  []delivery.Halted
 }
 
 // data restores the data folder of the config.
@@ -81,6 +87,7 @@ func (r *restoring) data() error {
 		}
 	}
 	dir := p.config.Data
+	r.feeds = p.config.Feeds
 	building, err := backup.Begin("restore", dir)
 	if err != nil {
 		return err
@@ -113,6 +120,9 @@ func (r *restoring) project(dir string) error {
 		}
 	}
 	cfg, rel := r.where(building)
+	if cfg != nil {
+		r.feeds = cfg.Feeds
+	}
 	done, err := r.fill(filepath.Join(building, rel))
 	if err != nil {
 		return err
@@ -159,8 +169,8 @@ func (r *restoring) fill(dir string) (*backup.Restored, error) {
 
 // adjust makes the cursors of feeds fit the end of the log.
 func (r *restoring) adjust(v backup.Values, end events.Position) (backup.Values, error) {
-	feeds, moved, err := delivery.Restored(v[bucketName], end, r.app.now())
-	r.moved = moved
+	feeds, halted, err := delivery.Restored(v[bucketName], delivery.RestoredOptions{End: end, Now: r.app.now(), Feeds: r.feeds, Moved: r.moved})
+	r.halted = halted
 	return backup.Values{bucketName: feeds}, err
 }
 
@@ -179,10 +189,7 @@ func (r *restoring) tell(done *backup.Restored, dir string, cfg *config.Config, 
 	if n := len(done.Missing); n > 0 {
 		a.printf("%s not in the backup, the first is %s\n", plural(n, "original that entries name is", "originals that entries name are"), done.Missing[0])
 	}
-	for _, m := range r.moved {
-		a.printf("feed %s had sent up to position %d: it is paused at the end of the log; the recipient may have events that are no longer in it\n", safe(m.Feed), m.From)
-		a.printf("hint: to go on from there: %s; to send everything once more first: %s\n", there.hint("feed resume "+m.Feed), there.hint("feed rewind "+m.Feed+" --to 1"))
-	}
+	r.tellFeeds(there)
 	a.printf("What was read after that entry is not in here: put those files into the folders of their sources again; what is known changes nothing.\n")
 	if cfg != nil && cfg.Hub.URL != "" {
 		a.printf("This is a barn with a hub. If it ran after this backup, do not start it so: the hub refuses a log that goes on from an older point, and takes nothing more of it. "+
@@ -197,6 +204,24 @@ func (r *restoring) tell(done *backup.Restored, dir string, cfg *config.Config, 
 		}
 	}
 	a.printf("Let only one of two copies run: each would send to the recipients.\nto prove the books: %s\n", there.hint("verify"))
+}
+
+// tellFeeds says which feeds wait, and what recipients may have got.
+func (r *restoring) tellFeeds(there *app) {
+	a := r.app
+	for _, h := range r.halted {
+		if h.Ahead {
+			a.printf("feed %s had sent up to position %d: it is paused at the end of the log; the recipient may have events that are no longer in it\n", safe(h.Feed), h.From)
+		} else {
+			a.printf("feed %s is paused at position %d; the recipient may have more\n", safe(h.Feed), h.From)
+		}
+		a.printf("hint: to go on from there: %s; to send everything once more first: %s\n", there.hint("feed resume "+h.Feed), there.hint("feed rewind "+h.Feed+" --to 1"))
+	}
+	if r.moved || len(r.halted) == 0 {
+		return
+	}
+	a.printf("What was sent after that entry is no longer in the log, and its ids may be given out again with other content: tell recipients who keep events, before their feed goes on.\n")
+	a.printf("If nothing ran after the backup, as in a move to another machine, restore it with --moved: feeds then go on by themselves.\n")
 }
 
 // verifyBackup holds a backup to its checksums and, if it is a folder, works out

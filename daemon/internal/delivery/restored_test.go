@@ -2,9 +2,11 @@ package delivery
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 	"time"
 
+	"dewclaw/daemon/internal/config"
 	"dewclaw/events"
 )
 
@@ -38,7 +40,8 @@ func TestRestored_NeverLeavesAFeedAheadOfTheLog(t *testing.T) {
 				"vet.animal.two":     encode(t, &owner{V: 1, Items: []item{{Place: at(12, 0)}}}),
 				"vet.mapping.abcdef": []byte("mapping: out\n"),
 			}
-			got, moved, err := Restored(values, 10, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
+			o := RestoredOptions{End: 10, Now: time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), Moved: true}
+			got, halted, err := Restored(values, o)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -47,23 +50,58 @@ func TestRestored_NeverLeavesAFeedAheadOfTheLog(t *testing.T) {
 			if s.Cursor != tt.cursor || (s.Plan != nil) != tt.plan || s.Generation != 4 {
 				t.Errorf("state: %+v", s)
 			}
-			if (len(moved) == 1) != tt.moved || tt.moved != (s.Paused != nil && s.Paused.By == byPerson) {
-				t.Errorf("moved %v, paused %+v; want %t", moved, s.Paused, tt.moved)
+			if (len(halted) == 1) != tt.moved || tt.moved != (s.Paused != nil && s.Paused.By == byPerson) {
+				t.Errorf("halted %v, paused %+v; want %t", halted, s.Paused, tt.moved)
+			}
+			// Unless somebody says that nothing was at work after the backup, all of them are.
+			o.Moved = false
+			all, halted, err := Restored(values, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var p state
+			decode(t, all["vet.state"], &p)
+			if len(halted) != 1 || halted[0].Ahead != tt.moved || p.Paused == nil || p.Paused.By != byPerson || p.Cursor != tt.cursor || p.Generation != 4 {
+				t.Errorf("not moved: halted %v, state %+v, paused %+v", halted, p, p.Paused)
 			}
 			var h history
 			decode(t, got["vet.history"], &h)
 			if len(h.Stretches) != 1 || h.PriorTo != at(11, 0) {
 				t.Errorf("history: %+v", h)
 			}
-			var o owner
-			decode(t, got["vet.animal.one"], &o)
-			if len(o.Items) != 1 || got["vet.animal.two"] != nil || string(got["vet.mapping.abcdef"]) != "mapping: out\n" {
-				t.Errorf("what stays behind: %+v, %s", o, got["vet.animal.two"])
+			var w owner
+			decode(t, got["vet.animal.one"], &w)
+			if len(w.Items) != 1 || got["vet.animal.two"] != nil || string(got["vet.mapping.abcdef"]) != "mapping: out\n" {
+				t.Errorf("what stays behind: %+v, %s", w, got["vet.animal.two"])
 			}
 		})
 	}
-	if _, _, err := Restored(map[string][]byte{"vet.state": []byte("{")}, 10, time.Time{}); err == nil {
+	if _, _, err := Restored(map[string][]byte{"vet.state": []byte("{")}, RestoredOptions{End: 10}); err == nil {
 		t.Error("a state that cannot be read was taken")
+	}
+}
+
+// A feed of the config that had no state when the backup was made may have sent since.
+func TestRestored_PausesAFeedThatBeganAfterTheBackup(t *testing.T) {
+	values := map[string][]byte{"vet.state": encode(t, &state{V: stateVersion, Generation: 1, Cursor: events.Place{Position: 4}, Paused: &pause{By: byPerson, Why: "on holiday"}})}
+	o := RestoredOptions{End: 10, Feeds: []config.Feed{{ID: "advisor"}, {ID: "now", FromNow: true}, {ID: "vet"}}}
+	got, halted, err := Restored(values, o)
+	if err != nil || len(halted) != 3 {
+		t.Fatalf("halted %v, %v; wanted all three", halted, err)
+	}
+	for id, at := range map[string]events.Position{"advisor": 1, "now": 11, "vet": 4} {
+		var s state
+		decode(t, got[id+".state"], &s)
+		if s.Cursor != (events.Place{Position: at}) || s.Generation != 2 || s.Paused == nil || s.Paused.By != byPerson {
+			t.Errorf("%s: %+v", id, s)
+		}
+		if id == "vet" && !strings.Contains(s.Paused.Why, "on holiday") {
+			t.Errorf("why it was paused before is gone: %s", s.Paused.Why)
+		}
+	}
+	o.Moved = true
+	if got, halted, _ = Restored(values, o); len(got) != 1 || len(halted) != 1 {
+		t.Errorf("moved: %d values, halted %v; wanted the one that was paused before", len(got), halted)
 	}
 }
 
