@@ -40,13 +40,13 @@ func (c *onceCommand) Run(a *app) error {
 		return err
 	}
 	done := &summary{app: a, json: c.JSON}
-	if d, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+	if d, derr := a.dial(p); derr == nil {
 		return done.print(c.asked(a, d, done))
 	}
 	e, err := a.openPatiently(p, openOptions{work: true, whole: true, link: p.config.Hub.URL != "", level: slog.LevelWarn})
 	if errors.Is(err, events.ErrLocked) {
 		// A daemon that was just starting may answer by now.
-		if d, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+		if d, derr := a.dial(p); derr == nil {
 			return done.print(c.asked(a, d, done))
 		}
 	}

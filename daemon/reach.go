@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 
 	"dewclaw/daemon/internal/api"
@@ -21,7 +22,7 @@ func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
 	if err != nil {
 		return err
 	}
-	if c, err := api.Dial(a.ctx, p.config.Data); err == nil {
+	if c, err := a.dial(p); err == nil {
 		return c.Ask(a.ctx, name, in, each)
 	}
 	if _, err := os.Stat(p.config.Data); errors.Is(err, fs.ErrNotExist) {
@@ -33,7 +34,7 @@ func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
 	e, err := a.openPatiently(p, openOptions{level: slog.LevelWarn})
 	if errors.Is(err, events.ErrLocked) {
 		// A daemon that was just starting may answer by now.
-		if c, derr := api.Dial(a.ctx, p.config.Data); derr == nil {
+		if c, derr := a.dial(p); derr == nil {
 			return c.Ask(a.ctx, name, in, each)
 		}
 	}
@@ -42,6 +43,48 @@ func (a *app) ask(name string, in any, each func(json.RawMessage) error) error {
 	}
 	err = e.operations().Ask(a.ctx, name, in, each)
 	return errors.Join(err, e.close(context.WithoutCancel(a.ctx)))
+}
+
+// dial finds the daemon of the data folder, which answers only who goes by its config.
+func (a *app) dial(p *project) (*api.Client, error) {
+	c, err := api.Dial(a.ctx, p.config.Data)
+	if err != nil {
+		return nil, err
+	}
+	return c.As(whereIs(p.config.Path)), nil
+}
+
+// whereIs returns the absolute path of a file, without symbolic links if they can be followed.
+func whereIs(path string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		path = real
+	}
+	return path
+}
+
+// admits refuses who asks by another config than the daemon works by: they would be
+// answered by other sources, feeds and farms than they named.
+func (d *daemon) admits(config string) error {
+	own := whereIs(d.e.project.config.Path)
+	if config == own {
+		return nil
+	}
+	a, aerr := os.Stat(config)
+	b, berr := os.Stat(own)
+	if aerr == nil && berr == nil && os.SameFile(a, b) {
+		return nil
+	}
+	return &events.Fault{
+		Kind: events.ErrInvalid, Who: "config", Where: config, What: "data",
+		Wanted: "a data folder in which no daemon works by another config", Got: d.e.project.config.Data + ", whose daemon works by " + own,
+		Hints: []string{
+			"nothing was done; to ask that daemon: dewclaw --config " + shellQuote(own) + " COMMAND",
+			"for another herd, name another folder as data in " + config,
+		},
+	}
 }
 
 // items asks for an operation and decodes its items.

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	httpx "dewclaw/adapters/http"
-	"dewclaw/daemon/internal/api"
 	"dewclaw/daemon/internal/delivery"
 	"dewclaw/events"
 )
@@ -77,7 +76,7 @@ func (c *reloadCommand) Run(a *app) error {
 
 // askDaemon asks the running daemon, never the folder.
 func askDaemon(a *app, p *project, op string) (item configItem, err error) {
-	c, err := api.Dial(a.ctx, p.config.Data)
+	c, err := a.dial(p)
 	if err != nil {
 		return item, &events.Fault{
 			Kind: events.ErrNotFound, Who: "reload", Where: p.config.Data, What: "no daemon answers on its socket",

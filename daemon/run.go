@@ -374,7 +374,7 @@ func (d *daemon) serve(ctx context.Context) error {
 		short = append([]string{dir}, short...)
 	}
 	s, err := api.Listen(d.e.project.config.Data, api.Options{
-		Operations: d.operations(), Healthy: d.e.health.healthy, Ready: d.e.health.ready, Short: short, Logger: d.e.logger,
+		Operations: d.operations(), Admits: d.admits, Healthy: d.e.health.healthy, Ready: d.e.health.ready, Short: short, Logger: d.e.logger,
 	})
 	if err != nil {
 		return err

@@ -251,6 +251,23 @@ func TestListen_NamesAPathTooLongWithoutAShortOne(t *testing.T) {
 	}
 }
 
+// TestServer_AdmitsWhoGoesByItsConfig has a path with characters that no header can have.
+func TestServer_AdmitsWhoGoesByItsConfig(t *testing.T) {
+	const own = "/srv/Höfe & Ställe/100% \"a\"\n.yaml"
+	c := start(t, t.TempDir(), Options{Operations: table(nil), Admits: func(config string) error {
+		if config != own {
+			return &events.Fault{Kind: events.ErrInvalid, What: "config", Got: config}
+		}
+		return nil
+	}})
+	for config, want := range map[string]error{"": nil, own: nil, "/srv/other.yaml": events.ErrInvalid} {
+		items, err := ask(t, c.As(config), "count", count{2})
+		if !errors.Is(err, want) || (want == nil) != (len(items) == 2) {
+			t.Errorf("%q: got %v, %v; wanted %v", config, items, err, want)
+		}
+	}
+}
+
 func TestDial_SaysThatNobodyAnswers(t *testing.T) {
 	dir := t.TempDir()
 	if _, err := Dial(t.Context(), dir); !errors.Is(err, events.ErrUnavailable) {

@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/url"
 	"time"
 
 	"dewclaw/events"
@@ -19,7 +20,14 @@ import (
 const dialTime = 5 * time.Second
 
 // A Client asks the daemon of one data folder.
-type Client struct{ http *http.Client }
+type Client struct {
+	http   *http.Client
+	config string // what the caller goes by; "" says nothing
+}
+
+// As returns a client that says by which config it asks, an absolute path: a daemon
+// that works by another one answers nothing, see [Options].
+func (c *Client) As(config string) *Client { return &Client{c.http, config} }
 
 // Dial finds the daemon of the data folder dir. The error is of kind
 // unavailable if none answers on its socket.
@@ -48,6 +56,9 @@ func (c *Client) Ask(ctx context.Context, name string, in any, each func(json.Ra
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://dewclaw/v1/"+name, bytes.NewReader(body))
 	if err != nil {
 		return fmt.Errorf("ask for %s: %w", name, err)
+	}
+	if c.config != "" {
+		req.Header.Set(configHeader, url.QueryEscape(c.config))
 	}
 	resp, err := c.http.Do(req)
 	if err != nil {

@@ -14,6 +14,7 @@
 // HTTP/1.1 over a Unix socket of mode 0600. An operation is
 //
 //	POST /v1/<name>        body: one JSON value, the input of the operation
+//	Dewclaw-Config: …      by which config it is asked, escaped as in a query; may be left out
 //
 // and the answer, of status 200, is NDJSON, one object a line:
 //

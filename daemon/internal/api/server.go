@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"runtime/debug"
@@ -30,9 +31,10 @@ const flushAfter = 100 * time.Millisecond
 // Options say what a [Server] answers with.
 type Options struct {
 	Operations Operations
-	Healthy    func() []string // what is broken and will not mend by itself; nil or none: healthy
-	Ready      func() []string // why the daemon does not do its whole work now; nil or none: ready
-	Short      []string        // folders for the socket if the data folder's path is too long, in order
+	Admits     func(config string) error // refuses whoever asks by another config; nil admits all, and who names none is admitted
+	Healthy    func() []string           // what is broken and will not mend by itself; nil or none: healthy
+	Ready      func() []string           // why the daemon does not do its whole work now; nil or none: ready
+	Short      []string                  // folders for the socket if the data folder's path is too long, in order
 	Logger     *slog.Logger
 }
 
@@ -137,7 +139,9 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 	}
 	a := &answer{w: w, flush: http.NewResponseController(w).Flush, flushed: time.Now()}
 	w.Header().Set("Content-Type", "application/x-ndjson")
-	if len(in) > maxInput {
+	if err = s.admits(r); err != nil {
+		// that is the answer
+	} else if len(in) > maxInput {
 		err = &events.Fault{Kind: events.ErrInvalid, What: "input", Wanted: fmt.Sprintf("at most %d bytes", maxInput), Got: "more"}
 	} else {
 		err = s.do(r.Context(), op, in, a.emit)
@@ -146,6 +150,22 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 	if b, err := json.Marshal(last); err == nil {
 		a.write(b)
 	}
+}
+
+// configHeader names the config of who asks, as in a query of a URL: a header has no
+// place for every path.
+const configHeader = "Dewclaw-Config"
+
+func (s *Server) admits(r *http.Request) error {
+	h := r.Header.Get(configHeader)
+	if h == "" || s.o.Admits == nil {
+		return nil
+	}
+	config, err := url.QueryUnescape(h)
+	if err != nil {
+		return &events.Fault{Kind: events.ErrInvalid, What: "header " + configHeader, Cause: err}
+	}
+	return s.o.Admits(config)
 }
 
 // do runs an operation; a panic in it spoils its answer only.
