@@ -51,11 +51,27 @@ func (c *backupCommand) Run(a *app) error {
 	if c.JSON {
 		return errors.Join(a.line(m), halfBackup(c.To, m))
 	}
-	a.printf("backup of log %s up to position %d in %s\n", m.Log, m.Position, safe(c.To))
+	a.printf("%s\n", backupLine(c.To, m))
 	facts(a.stdout, "  ", "newest entry", m.Time, "originals", fmt.Sprintf("%d, %.1f MB", m.Originals, float64(m.Bytes)/1e6), "config", m.Config,
 		"not in it", "keys and passwords, which never stand in the config; and read models, which are built again")
 	a.printf("to prove it: %s\n", a.hint("verify --backup "+shellQuote(c.To)))
 	return halfBackup(c.To, m)
+}
+
+// backupLine is the first line of what is told: of a damaged folder, what is not in it.
+func backupLine(path string, m *backup.Manifest) string {
+	s := fmt.Sprintf("backup of log %s up to position %d in %s", m.Log, m.Position, safe(path))
+	var lacks []string
+	if m.Damage != "" {
+		lacks = append(lacks, fmt.Sprintf("entries behind position %d, which are damaged", m.Position))
+	}
+	if n := len(m.Missing); n > 0 {
+		lacks = append(lacks, plural(n, "original", "originals")+" that could not be read")
+	}
+	if len(lacks) > 0 {
+		s = "PARTIAL " + s + "; not in it: " + strings.Join(lacks, "; ")
+	}
+	return s
 }
 
 // halfBackup tells what of a damaged folder is not in the backup.
@@ -79,6 +95,9 @@ func halfBackup(path string, m *backup.Manifest) error {
 // backup is the operation "backup".
 func (e *engine) backup(ctx context.Context, in backupInput, emit func(any) error) error {
 	c := e.project.config
+	if err := errors.Join(packedName(in.Path), apart(in.Path, c.Data)); err != nil {
+		return err
+	}
 	files, err := configFiles(c.Path, e.project.mappingPaths())
 	if err != nil {
 		return err
@@ -91,6 +110,61 @@ func (e *engine) backup(ctx context.Context, in backupInput, emit func(any) erro
 		return err
 	}
 	return emit(backupItem{Manifest: m})
+}
+
+// packedEnds are ends of names of which people think that a backup is packed so.
+var packedEnds = []string{".tgz", ".gz", ".txz", ".xz", ".bz2", ".zst", ".zip", ".7z", ".tar"}
+
+// packedName refuses a place that would become a folder though its name says that it
+// is one file.
+func packedName(path string) error {
+	if filepath.Ext(path) == ".tar" {
+		return nil
+	}
+	if fi, err := os.Stat(path); err == nil && fi.IsDir() {
+		return nil
+	}
+	for _, end := range packedEnds {
+		if name, ok := strings.CutSuffix(strings.ToLower(path), end); ok {
+			name = strings.TrimSuffix(path[:len(name)], ".tar")
+			return &events.Fault{
+				Kind: events.ErrInvalid, Who: "backup", Where: path, What: "where to", Wanted: "a folder, or a file whose name ends with .tar", Got: "a name that ends with " + path[len(path)-len(end):],
+				Hints: []string{"a backup is a folder or a plain .tar file, which other programs can pack: dewclaw backup " + shellQuote(name+".tar")},
+			}
+		}
+	}
+	return nil
+}
+
+// apart refuses a place in the data folder: it would be lost with it, and be no
+// empty folder for a restore.
+func apart(path, data string) error {
+	own, err := os.Stat(data)
+	if err != nil {
+		return nil // writing tells more
+	}
+	rest := ""
+	for dir := filepath.Clean(path); ; dir = filepath.Dir(dir) {
+		if real, err := filepath.EvalSymlinks(dir); err == nil {
+			path = filepath.Join(real, rest)
+			break
+		}
+		if dir == filepath.Dir(dir) {
+			break
+		}
+		rest = filepath.Join(filepath.Base(dir), rest)
+	}
+	for dir := path; ; dir = filepath.Dir(dir) {
+		if fi, err := os.Stat(dir); err == nil && os.SameFile(fi, own) {
+			return &events.Fault{
+				Kind: events.ErrInvalid, Who: "backup", Where: path, What: "where to", Wanted: "a place outside the data folder", Got: "one in " + data,
+				Hints: []string{"nothing was changed; name a place on another disk, which is not lost with this one: dewclaw backup /mnt/safe/dewclaw"},
+			}
+		}
+		if dir == filepath.Dir(dir) {
+			return nil
+		}
+	}
 }
 
 // bucketValues reads everything that is kept beside the log. Of a damaged log it
