@@ -60,12 +60,8 @@ func (a *app) exportFarm(farm, dir string) error {
 
 // exportWhole is the operation "export.whole".
 func (e *engine) exportWhole(ctx context.Context, in wholeInput, emit func(any) error) error {
-	if e.project.config.Farm(in.Farm) == nil {
-		var ids []string
-		for _, f := range e.project.config.Farms {
-			ids = append(ids, f.ID)
-		}
-		return missing("farm", in.Farm, ids, "the config")
+	if err := e.named(ctx, in.Farm, ""); err != nil { // one that left the config may still leave with what is its own
+		return err
 	}
 	building, err := backup.Begin("export", in.Dir)
 	if err != nil {
