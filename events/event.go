@@ -72,7 +72,7 @@ type Event struct {
 	Entity   Entity
 	Revision int    // from 1
 	Change   Change // never empty
-	Farm     string // farm id of the config
+	Farm     string // farm id of the config; "" only for a decision about a held record whose farm cannot be read
 	Source   string // source id of the config; "" for a decision
 	Subject  string // scheme:identifier of the key identifier, or "" (visit, decision)
 	Visit    string // entity of the visit, or ""

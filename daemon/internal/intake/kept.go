@@ -96,8 +96,8 @@ func (in *Intake) FarmOf(ctx context.Context, k *Kept, src *Source) (string, err
 		if err == nil && s != nil && s.Mapping.FarmByRow() {
 			farm, err = in.farmBy(ctx, s, k)
 		}
-		if errors.Is(err, events.ErrNotFound) || errors.Is(err, events.ErrInvalid) {
-			err = nil // its original is elsewhere, or cannot be read by this one
+		if errors.Is(err, events.ErrNotFound) || errors.Is(err, events.ErrInvalid) || errors.Is(err, events.ErrCorrupt) {
+			err = nil // its original is elsewhere or damaged, or cannot be read by this one
 		}
 		if err != nil || slices.Contains(maybe, farm) {
 			return farm, err
