@@ -160,6 +160,7 @@ func TestComplete_OfSeveralFarms(t *testing.T) {
 			{60, "a31 a32 b31 b32", "8 live, 0 retracted, 0 wait"}, {61, "a31 b31 b32", "6 live, 2 retracted, 0 wait"}, {62, "b32", "4 live, 4 retracted, 0 wait"},
 		}},
 		{"a wrap of the other farm does not wait", []file{{60, "a31w", "3 live, 0 retracted, 0 wait"}, {61, "b31", "5 live, 0 retracted, 0 wait"}}},
+		{"a held row keeps the day of its farm alone", []file{{60, "a31 a32 b31 b32", "8 live, 0 retracted, 0 wait"}, {61, "a31 b31 a40x", "6 live, 2 retracted, 0 wait"}}},
 		{"a row of an unknown farm may be of each", []file{{60, "a31 a32 b31 b32", "8 live, 0 retracted, 0 wait"}, {61, "a31 b31 ?40", "8 live, 0 retracted, 0 wait"}}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -121,7 +121,7 @@ func (r *reading) listHeld(h *events.Held) error {
 	if r.asOf == "" {
 		return nil
 	}
-	list := r.listOf("", h.Scope)
+	list := r.listOf(h.Farm, h.Scope)
 	if h.Seen.Date == "" || list.Farm == "" {
 		if k := (listingKey{list, h.Seen.Date}); !slices.Contains(r.vague, k) {
 			r.vague = append(r.vague, k)
